@@ -1,0 +1,25 @@
+/* Profile text in and out. docs/profile-format.md has the grammar. */
+#ifndef LOOMTAP_DEFS_LOAD_H
+#define LOOMTAP_DEFS_LOAD_H
+
+#include "loomtap/base/error.h"
+#include "loomtap/base/sink.h"
+#include "loomtap/core/profile.h"
+
+/* Reads a profile with its includes, checks it whole (as `loomtap check` does) and gives it if no
+ * error was found. Every fault is added to `faults` with file, line and column; the code is
+ * LT_E_FAULTS when there was an error among them (warnings alone are LT_OK), and LT_E_IO when the
+ * file could not be read. "-" is standard input (no includes then). */
+enum lt_code lt_profile_load(struct lt_profile **ret_profile, const char *path,
+                             struct lt_faults *faults);
+/* From memory, no includes (they are faults then). */
+enum lt_code lt_profile_load_memory(struct lt_profile **ret_profile, const char *name,
+                                    struct lt_text text, struct lt_faults *faults);
+void lt_profile_free(struct lt_profile *profile);
+
+/* The canonical text: fixed order of sections and keys, one spelling for everything. Reading it
+ * back gives the same profile, and writing that changes nothing. Definitions from includes are left
+ * out (the include line is kept), or with `flat` written in place of the include line. */
+void lt_profile_write(const struct lt_profile *profile, bool flat, struct lt_sink *sink);
+
+#endif
