@@ -38,7 +38,8 @@ enum lt_code { LT_CODES(LT_CODE_ENUM) };
 
 enum lt_severity { LT_SEVERITY_ERROR, LT_SEVERITY_WARNING, LT_SEVERITY_NOTE };
 
-/* All texts are NUL-terminated UTF-8, cut (never split inside a character) where they do not fit. */
+/* All texts are NUL-terminated UTF-8, cut (never split inside a character) where they do not fit.
+ */
 struct lt_error {
     enum lt_code code;
     enum lt_severity severity;

@@ -27,7 +27,8 @@ struct lt_sink {
 };
 
 void lt_sink_init(struct lt_sink *sink, bool (*write)(void *, const char *, size_t), void *context);
-/* Writes to an open file descriptor, which the caller keeps; repeats short and interrupted writes.*/
+/* Writes to an open file descriptor, which the caller keeps; repeats short and interrupted
+ * writes.*/
 void lt_sink_init_fd(struct lt_sink *sink, int fd);
 /* Appends to a buffer. */
 void lt_sink_init_buf(struct lt_sink *sink, struct lt_buf *buf);
@@ -81,8 +82,8 @@ struct lt_json {
 };
 
 void lt_json_init(struct lt_json *json, struct lt_sink *sink);
-void lt_json_open(struct lt_json *json, const char *key, char bracket); /* '{' or '[' */
-void lt_json_close(struct lt_json *json, char bracket);                 /* '}' or ']' */
+void lt_json_open(struct lt_json *json, const char *key, char bracket);        /* '{' or '[' */
+void lt_json_close(struct lt_json *json, char bracket);                        /* '}' or ']' */
 void lt_json_string(struct lt_json *json, const char *key, const char *value); /* NULL: null */
 void lt_json_u64(struct lt_json *json, const char *key, uint64_t value);
 void lt_json_i64(struct lt_json *json, const char *key, int64_t value);

@@ -27,7 +27,8 @@
     X(LT_BAD_ODD, "odd", "the data end in half a byte")                                            \
     X(LT_BAD_HEX, "hex", "a character among the data is not a hex digit")                          \
     X(LT_BAD_LENGTH, "length", "more data bytes than the frame kind carries, or not as announced") \
-    X(LT_BAD_FLAGS, "flags", "the FD flags, the remote length or the raw DLC are not as they may be") \
+    X(LT_BAD_FLAGS, "flags",                                                                       \
+      "the FD flags, the remote length or the raw DLC are not as they may be")                     \
     X(LT_BAD_NO_FRAME, "no-frame", "no frame in this line")                                        \
     X(LT_BAD_BINARY, "binary", "bytes that are no text")                                           \
     X(LT_BAD_LONG, "long", "the line is longer than 4096 bytes")                                   \
@@ -64,18 +65,18 @@ struct lt_reader_counts {
     struct lt_bad_place first_bad[LT_BAD_KEPT];
     size_t first_bad_count;
     uint64_t blank_lines;
-    uint64_t notes;           /* lines that are not frames and need not be: comments, the tab-indented
-                                 text under an error frame */
-    uint64_t banner_lines;    /* text above the first frame (a terminal's greeting) */
+    uint64_t notes;        /* lines that are not frames and need not be: comments, the tab-indented
+                              text under an error frame */
+    uint64_t banner_lines; /* text above the first frame (a terminal's greeting) */
     uint64_t drop_lines, dropped_frames; /* DROPCOUNT lines and what they add up to */
-    uint64_t backward_steps;  /* time below the frame before it on the same bus */
-    int64_t backward_most_ns; /* the largest such step */
+    uint64_t backward_steps;             /* time below the frame before it on the same bus */
+    int64_t backward_most_ns;            /* the largest such step */
     uint64_t error_frames, remote_frames, fd_frames, sent_frames;
-    uint64_t oddities;        /* accepted, but not as a writer should write: 9th byte, 11-bit id above
-                                 7FF cut by other readers, ignored suffix */
-    bool cut_at_end;          /* the last line has no line break: it may be cut */
-    bool no_times;            /* at least one frame without time */
-    bool wall_clock;          /* times were dates; taken as UTC */
+    uint64_t oddities; /* accepted, but not as a writer should write: 9th byte, 11-bit id above
+                          7FF cut by other readers, ignored suffix */
+    bool cut_at_end;   /* the last line has no line break: it may be cut */
+    bool no_times;     /* at least one frame without time */
+    bool wall_clock;   /* times were dates; taken as UTC */
     bool looks_like_differences; /* the times seem to be differences (candump -t d) */
 };
 

@@ -35,8 +35,8 @@ enum lt_data_id_mode {
     LT_DATA_ID_BOTH,        /* all of them, in the order given */
     LT_DATA_ID_LOW,         /* the first alone */
     LT_DATA_ID_ALTERNATING, /* the first when the counter is even, the second when it is odd */
-    LT_DATA_ID_NIBBLE,      /* E2E profile 1: the id's high byte is sent as a nibble; low, then 00 */
-    LT_DATA_ID_LIST,        /* the entry that the counter picks */
+    LT_DATA_ID_NIBBLE, /* E2E profile 1: the id's high byte is sent as a nibble; low, then 00 */
+    LT_DATA_ID_LIST,   /* the entry that the counter picks */
 };
 
 #define LT_CHECK_RANGES_MAX  8
@@ -105,8 +105,8 @@ unsigned lt_checksum_bytes(const struct lt_checksum *checksum);
 
 /* The check's value for these bytes (its own bits count as 0). The frame must have at least
  * lt_checksum_bytes() bytes. `extended` says how many id bytes enter. */
-uint16_t lt_checksum_compute(const struct lt_checksum *checksum, const uint8_t *data, uint8_t length,
-                             uint32_t id, bool extended);
+uint16_t lt_checksum_compute(const struct lt_checksum *checksum, const uint8_t *data,
+                             uint8_t length, uint32_t id, bool extended);
 /* Does the frame carry the value it should? */
 bool lt_checksum_verify(const struct lt_checksum *checksum, const uint8_t *data, uint8_t length,
                         uint32_t id, bool extended);

@@ -18,11 +18,12 @@
 enum lt_frame_flag {
     LT_FRAME_EXTENDED = 1 << 0, /* 29-bit identifier; the same number in 11 bits is another frame */
     LT_FRAME_FD = 1 << 1,
-    LT_FRAME_BRS = 1 << 2,    /* FD: data phase at the second bit rate */
-    LT_FRAME_ESI = 1 << 3,    /* FD: the sender is error-passive */
-    LT_FRAME_REMOTE = 1 << 4, /* remote request: carries no data, `len` is 0, raw_dlc what it asks */
-    LT_FRAME_ERROR = 1 << 5,  /* error report of the controller; `id` holds the class bits */
-    LT_FRAME_SENT = 1 << 6,   /* sent by the recording host */
+    LT_FRAME_BRS = 1 << 2, /* FD: data phase at the second bit rate */
+    LT_FRAME_ESI = 1 << 3, /* FD: the sender is error-passive */
+    LT_FRAME_REMOTE =
+        1 << 4,              /* remote request: carries no data, `len` is 0, raw_dlc what it asks */
+    LT_FRAME_ERROR = 1 << 5, /* error report of the controller; `id` holds the class bits */
+    LT_FRAME_SENT = 1 << 6,  /* sent by the recording host */
 };
 
 /* Borrowed from its reader: valid until the reader's next read. Copy it to keep it (time_text and

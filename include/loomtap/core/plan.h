@@ -29,11 +29,11 @@ struct lt_field {
     uint16_t first_byte; /* of the load */
     uint16_t end_byte;   /* the message must have this many bytes; else "no value" */
     uint8_t shift;
-    uint8_t fetch;       /* enum lt_fetch */
-    uint16_t page_set;   /* 0 = on every page; else index + 1 in the frame plan's page sets */
+    uint8_t fetch;     /* enum lt_fetch */
+    uint16_t page_set; /* 0 = on every page; else index + 1 in the frame plan's page sets */
     uint64_t mask;
-    uint32_t signal;     /* index in the profile */
-    uint32_t index;      /* of this field among all fields of the plan */
+    uint32_t signal; /* index in the profile */
+    uint32_t index;  /* of this field among all fields of the plan */
     const struct lt_scaler *scaler;
     const struct lt_bits *bits;
 };
@@ -47,10 +47,10 @@ struct lt_page_set {
 
 struct lt_frame_plan {
     const struct lt_profile *profile;
-    const struct lt_frame_def *def;         /* NULL for a parameter */
+    const struct lt_frame_def *def;           /* NULL for a parameter */
     const struct lt_parameter_def *parameter; /* NULL for a frame */
-    const struct lt_frame_plan *next;       /* also matched by the same identifier (or NULL) */
-    const struct lt_field *fields;          /* in the profile's order, the wanted ones only */
+    const struct lt_frame_plan *next;         /* also matched by the same identifier (or NULL) */
+    const struct lt_field *fields;            /* in the profile's order, the wanted ones only */
     uint16_t field_count;
     uint16_t index; /* among all frame plans, parameters included */
     const struct lt_page_set *page_sets;
@@ -58,9 +58,9 @@ struct lt_frame_plan {
     bool has_counter;
     struct lt_field counter; /* only fetch members are set */
     uint8_t checksum_count;
-    const struct lt_checksum *checksums; /* all of def's; one with has_page needs page_selector */
+    const struct lt_checksum *checksums;  /* all of def's; one with has_page needs page_selector */
     const struct lt_field *page_selector; /* the frame's outermost selector, or NULL */
-    uint16_t checksum_bytes; /* a shorter frame cannot be verified */
+    uint16_t checksum_bytes;              /* a shorter frame cannot be verified */
 };
 
 /* A profile's bus and the capture's bus it stands for. capture_bus LT_NONE: not in the capture. */
@@ -89,7 +89,8 @@ void lt_plan_free(struct lt_plan *plan);
 /* The first frame plan for this identifier on this bus (follow ->next), or NULL. Remote and error
  * frames match nothing. J1939 frames match by PGN and, if the profile gives one, source. A frame
  * plan is given even when none of its signals is wanted (so that its frame counts as known). */
-const struct lt_frame_plan *lt_plan_lookup(const struct lt_plan *plan, const struct lt_frame *frame);
+const struct lt_frame_plan *lt_plan_lookup(const struct lt_plan *plan,
+                                           const struct lt_frame *frame);
 /* The same for a message put together by J1939 transport. */
 const struct lt_frame_plan *lt_plan_lookup_pgn(const struct lt_plan *plan, uint16_t bus,
                                                uint32_t pgn, uint8_t source);
@@ -123,6 +124,7 @@ static inline bool lt_field_on_page(const struct lt_field *field, uint64_t pages
 
 enum lt_verdict { LT_CHECK_NONE, LT_CHECK_GOOD, LT_CHECK_BAD, LT_CHECK_SHORT };
 /* The frame's checksum on this page: none defined, right, wrong, or the frame too short for it. */
-enum lt_verdict lt_frame_plan_verify(const struct lt_frame_plan *plan, const struct lt_frame *frame);
+enum lt_verdict lt_frame_plan_verify(const struct lt_frame_plan *plan,
+                                     const struct lt_frame *frame);
 
 #endif

@@ -16,11 +16,11 @@
 #include "loomtap/core/condition.h"
 #include "loomtap/core/role.h"
 
-#define LT_NONE          UINT32_MAX
-#define LT_NAME_MAX      32   /* [a-z][a-z0-9_]* */
-#define LT_FRAMES_MAX    4096 /* a profile with its includes */
-#define LT_SIGNALS_MAX   16384
-#define LT_FILES_MAX     64
+#define LT_NONE            UINT32_MAX
+#define LT_NAME_MAX        32   /* [a-z][a-z0-9_]* */
+#define LT_FRAMES_MAX      4096 /* a profile with its includes */
+#define LT_SIGNALS_MAX     16384
+#define LT_FILES_MAX       64
 #define LT_PAGE_RANGES_MAX 16
 
 /* Where something stands: file is an index into lt_profile.files. */
@@ -79,11 +79,11 @@ struct lt_frame_def {
     uint32_t bus; /* LT_NONE: on every bus */
     uint32_t id;  /* of a pgn frame: priority 6 (or as needed), pgn and source put together */
     bool extended;
-    bool is_pgn;     /* matched by PGN, whatever the priority */
-    uint32_t pgn;    /* 0..0x3FFFF */
-    uint32_t source; /* LT_NONE: from any address */
-    bool fd;         /* carried in an FD frame: said, or length above 8 */
-    uint16_t length; /* nominal data bytes, 0..64; a transported PGN up to 1785 */
+    bool is_pgn;       /* matched by PGN, whatever the priority */
+    uint32_t pgn;      /* 0..0x3FFFF */
+    uint32_t source;   /* LT_NONE: from any address */
+    bool fd;           /* carried in an FD frame: said, or length above 8 */
+    uint16_t length;   /* nominal data bytes, 0..64; a transported PGN up to 1785 */
     int64_t period_ns; /* 0 = not given (event driven, or unknown) */
     struct lt_counter_def counter;
     const struct lt_checksum *checksums; /* more than one only where pages differ */
@@ -108,7 +108,7 @@ struct lt_page_clause {
 
 struct lt_signal_def {
     const char *name;
-    uint32_t frame;     /* exactly one of frame and parameter is not LT_NONE */
+    uint32_t frame; /* exactly one of frame and parameter is not LT_NONE */
     uint32_t parameter;
     struct lt_bits bits;
     enum lt_order order; /* of bits; LT_ORDER_NONE inside a byte */
@@ -119,7 +119,7 @@ struct lt_signal_def {
     enum lt_form form;
     struct lt_ratio scale, offset;
     uint32_t curve;
-    const char *unit;   /* as written; NULL or "1" for none */
+    const char *unit; /* as written; NULL or "1" for none */
     bool has_range;
     struct lt_ratio range_low, range_high; /* in `unit` */
     const struct lt_role *role;            /* NULL for none */
@@ -149,10 +149,10 @@ struct lt_signal_def {
  * parameter's number (A of the PID tables is byte 0). */
 struct lt_parameter_def {
     const char *name;
-    uint32_t bus;     /* LT_NONE: on every bus */
-    uint8_t service;  /* 0x01, 0x02, 0x09, 0x22 ... of the request */
-    uint32_t pid;     /* 8 bits; 16 bits with service 0x22. LT_NONE: the service has none (03 ...) */
-    uint16_t length;  /* data bytes behind the number; 0 = not given: up to the end of the reply */
+    uint32_t bus;    /* LT_NONE: on every bus */
+    uint8_t service; /* 0x01, 0x02, 0x09, 0x22 ... of the request */
+    uint32_t pid;    /* 8 bits; 16 bits with service 0x22. LT_NONE: the service has none (03 ...) */
+    uint16_t length; /* data bytes behind the number; 0 = not given: up to the end of the reply */
     uint32_t responder; /* reply identifier; LT_NONE: any */
     const char *evidence;
     struct lt_place place;
@@ -212,7 +212,8 @@ uint32_t lt_profile_find_bus(const struct lt_profile *profile, struct lt_text na
 uint32_t lt_profile_find_frame(const struct lt_profile *profile, struct lt_text name);
 uint32_t lt_profile_find_signal(const struct lt_profile *profile, struct lt_text name);
 
-/* The unit in which a signal is spoken outside the profile: the role's, else its own; "" for none. */
+/* The unit in which a signal is spoken outside the profile: the role's, else its own; "" for none.
+ */
 const char *lt_signal_unit(const struct lt_signal_def *signal);
 /* The label of a raw value; NULL if it has none. */
 const char *lt_signal_label(const struct lt_signal_def *signal, uint64_t raw);

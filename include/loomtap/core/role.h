@@ -47,11 +47,11 @@ bool lt_unit_convert(const struct lt_unit *from, const struct lt_unit *to, struc
 
 struct lt_role {
     const char *name;
-    const char *unit;   /* fixed; "" for labels */
-    const char *title;  /* for people */
-    bool is_labels;     /* its values are named states */
-    int obd_pid;        /* service 01 parameter that measures the same, or -1 */
-    double low, high;   /* plausible range in `unit`; common practice */
+    const char *unit;    /* fixed; "" for labels */
+    const char *title;   /* for people */
+    bool is_labels;      /* its values are named states */
+    int obd_pid;         /* service 01 parameter that measures the same, or -1 */
+    double low, high;    /* plausible range in `unit`; common practice */
     uint32_t max_age_ms; /* an older value is of no use to a controller; common practice */
     /* The largest plausible change per second, in `unit`; 0 = not known. Common practice. */
     double max_rate;

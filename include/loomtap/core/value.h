@@ -1,7 +1,8 @@
 /* From raw bits to a value and back, exactly.
  *
  * A linear signal is kept as value = (raw * mul + add) / den with whole numbers, so that decimals
- * come out as they should and integers beyond 2^53 keep every digit. The role's unit is folded in. */
+ * come out as they should and integers beyond 2^53 keep every digit. The role's unit is folded in.
+ */
 #ifndef LOOMTAP_CORE_VALUE_H
 #define LOOMTAP_CORE_VALUE_H
 
@@ -23,9 +24,10 @@ struct lt_scaler {
     const struct lt_curve_def *curve; /* NULL unless form is CURVE */
     uint8_t length;                   /* bits, 1..64 */
     int8_t decimals;                  /* of the exact decimal, or -1: shortest form of the double */
-    bool is_plain;  /* linear, not float, and raw * mul + add fits int64 for every raw: the fast way */
+    bool is_plain;  /* linear, not float, and raw * mul + add fits int64 for every raw: the fast way
+                     */
     bool has_codes; /* unavailable or error codes, or labels, to look up */
-    int64_t mul, add, den; /* den = 10^decimals where decimals >= 0 */
+    int64_t mul, add, den;         /* den = 10^decimals where decimals >= 0 */
     struct lt_ratio scale, offset; /* with the role's unit folded in; LINEAR and RECIPROCAL forms */
 };
 
@@ -46,7 +48,8 @@ int64_t lt_raw_signed(enum lt_sign sign, unsigned length, uint64_t raw);
 
 /* The inverse: the raw bits for a value given as decimal text or a label of the signal, or the
  * words `unavailable` and `error`. Rounds half to even. A value that does not fit is LT_E_RANGE and
- * the text names the allowed range (the field's and the profile's `range`, whichever is tighter). */
+ * the text names the allowed range (the field's and the profile's `range`, whichever is tighter).
+ */
 enum lt_code lt_scaler_parse(const struct lt_scaler *scaler, struct lt_text value,
                              uint64_t *ret_raw, struct lt_error *error);
 /* The least and greatest value that the field can carry (codes for unavailable and error left

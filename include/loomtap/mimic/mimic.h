@@ -1,6 +1,6 @@
 /* An invented car's traffic with known truth. The car, its frames and its motion are described in
- * C here, apart from the decoder and from the profile that describes them to it: so a decode of this
- * traffic checks both against something that knows neither. */
+ * C here, apart from the decoder and from the profile that describes them to it: so a decode of
+ * this traffic checks both against something that knows neither. */
 #ifndef LOOMTAP_MIMIC_MIMIC_H
 #define LOOMTAP_MIMIC_MIMIC_H
 

@@ -11,23 +11,24 @@
 
 #include "loomtap/core/frame.h"
 
-#define LT_ISOTP_MAX 4095 /* longer messages (32-bit length) are followed but their bytes not kept */
+#define LT_ISOTP_MAX                                                                               \
+    4095 /* longer messages (32-bit length) are followed but their bytes not kept */
 
 /* What one frame did. More than one can come from a frame: a first frame that replaces an
  * unfinished message gives LT_ISOTP_REPLACED and starts the new one. */
 enum lt_isotp_event {
-    LT_ISOTP_NOTHING,      /* not a transport frame of this stream (empty, reserved type) */
-    LT_ISOTP_MESSAGE,      /* complete: `message` and `length` are valid until the next feed */
-    LT_ISOTP_STARTED,      /* first frame */
-    LT_ISOTP_MORE,         /* consecutive frame in order */
-    LT_ISOTP_FLOW,         /* flow control (of the other direction): flow, block_size, st_min_us */
-    LT_ISOTP_REPEATED,     /* the same consecutive frame again: ignored */
-    LT_ISOTP_LOST,         /* a gap in the numbers: the message is given up; `missing` says how many */
-    LT_ISOTP_REPLACED,     /* a new message started before the last was complete */
-    LT_ISOTP_STRAY,        /* a consecutive frame with nothing under way */
-    LT_ISOTP_TIMEOUT,      /* more than 1 s since the last frame: given up (the new frame is then
-                              looked at afresh, see `then`) */
-    LT_ISOTP_BAD,          /* impossible length or type for this frame */
+    LT_ISOTP_NOTHING,  /* not a transport frame of this stream (empty, reserved type) */
+    LT_ISOTP_MESSAGE,  /* complete: `message` and `length` are valid until the next feed */
+    LT_ISOTP_STARTED,  /* first frame */
+    LT_ISOTP_MORE,     /* consecutive frame in order */
+    LT_ISOTP_FLOW,     /* flow control (of the other direction): flow, block_size, st_min_us */
+    LT_ISOTP_REPEATED, /* the same consecutive frame again: ignored */
+    LT_ISOTP_LOST,     /* a gap in the numbers: the message is given up; `missing` says how many */
+    LT_ISOTP_REPLACED, /* a new message started before the last was complete */
+    LT_ISOTP_STRAY,    /* a consecutive frame with nothing under way */
+    LT_ISOTP_TIMEOUT,  /* more than 1 s since the last frame: given up (the new frame is then
+                          looked at afresh, see `then`) */
+    LT_ISOTP_BAD,      /* impossible length or type for this frame */
 };
 
 enum lt_isotp_flow { LT_FLOW_GO, LT_FLOW_WAIT, LT_FLOW_OVERFLOW, LT_FLOW_RESERVED };
@@ -63,7 +64,8 @@ struct lt_isotp_result lt_isotp_feed(struct lt_isotp *stream, const struct lt_fr
 const char *lt_isotp_event_text(enum lt_isotp_event event); /* for people */
 
 /* Segmentation, for making traffic: fills frame->data and len (padded to 8 bytes with `padding`)
- * with the n-th frame of a message; false when n is past the end. Classic frames, normal addresses. */
+ * with the n-th frame of a message; false when n is past the end. Classic frames, normal addresses.
+ */
 bool lt_isotp_segment(const uint8_t *message, size_t length, size_t n, uint8_t padding,
                       struct lt_frame *frame);
 

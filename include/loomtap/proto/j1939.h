@@ -20,7 +20,7 @@
 
 struct lt_j1939_id {
     uint8_t priority;
-    uint32_t pgn;       /* PS is part of it only when PF >= 240 */
+    uint32_t pgn;        /* PS is part of it only when PF >= 240 */
     uint8_t destination; /* 0xFF = all (PDU2, or PDU1 to all) */
     uint8_t source;
 };
@@ -29,7 +29,7 @@ struct lt_j1939_id lt_j1939_split(uint32_t id);
 /* The inverse; destination is used when the PGN is PDU1. */
 uint32_t lt_j1939_join(struct lt_j1939_id parts);
 
-#define LT_J1939_TP_MAX 1785u
+#define LT_J1939_TP_MAX       1785u
 #define LT_J1939_SESSIONS_MAX 32
 
 enum lt_j1939_event {
@@ -80,7 +80,7 @@ struct lt_dm1_code {
 struct lt_dm1 {
     uint8_t mil, red_stop, amber_warning, protect;
     uint8_t mil_flash, red_stop_flash, amber_warning_flash, protect_flash;
-    size_t count; /* codes given; all-zero and all-one fillers left out */
+    size_t count;    /* codes given; all-zero and all-one fillers left out */
     size_t left_out; /* codes past the room */
     struct lt_dm1_code code[64];
 };

@@ -1,8 +1,9 @@
 /* OBD-II over CAN (SAE J1979 / ISO 15031-5 on ISO 15765-4) and UDS service 22 (ISO 14229-1), as a
  * listener: conversations put together from frames of a log or a live bus.
  *
- * One listener a bus. It follows requests (7DF, 7E0..7E7, 18DB33F1, 18DAxxF1) and replies (7E8..7EF,
- * 18DAF1xx), keeps controllers apart, and remembers what was asked and how it was answered. */
+ * One listener a bus. It follows requests (7DF, 7E0..7E7, 18DB33F1, 18DAxxF1) and replies
+ * (7E8..7EF, 18DAF1xx), keeps controllers apart, and remembers what was asked and how it was
+ * answered. */
 #ifndef LOOMTAP_PROTO_OBD_H
 #define LOOMTAP_PROTO_OBD_H
 
@@ -15,9 +16,9 @@
 #include "loomtap/proto/isotp.h"
 
 enum lt_obd_kind {
-    LT_OBD_NOT,       /* not a diagnostic identifier */
+    LT_OBD_NOT,        /* not a diagnostic identifier */
     LT_OBD_FUNCTIONAL, /* request to all */
-    LT_OBD_PHYSICAL,  /* request to one */
+    LT_OBD_PHYSICAL,   /* request to one */
     LT_OBD_REPLY,
 };
 /* By identifier alone. ret_partner: for a physical request its reply id, for a reply its request
@@ -50,11 +51,11 @@ enum lt_obd_answer {
 
 /* One value inside a reply: the bytes behind one number. */
 struct lt_obd_item {
-    uint8_t service;      /* of the request: 0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22 ... */
-    uint32_t number;      /* PID, information type or data identifier; LT_OBD_NO_NUMBER where none */
+    uint8_t service; /* of the request: 0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22 ... */
+    uint32_t number; /* PID, information type or data identifier; LT_OBD_NO_NUMBER where none */
     uint8_t freeze_frame; /* service 02: its number */
-    const uint8_t *data;  /* behind the number (and count, for service 09); borrowed until next feed;
-                             readable 8 bytes past the end */
+    const uint8_t *data; /* behind the number (and count, for service 09); borrowed until next feed;
+                            readable 8 bytes past the end */
     uint32_t length;
 };
 
@@ -75,8 +76,8 @@ struct lt_obd_reply {
     uint32_t length;
 };
 
-/* Data length behind a number, for splitting replies with several: from the profile, or the built-in
- * table of SAE J1979 lengths (lt_obd_pid_length). 0 = not known. */
+/* Data length behind a number, for splitting replies with several: from the profile, or the
+ * built-in table of SAE J1979 lengths (lt_obd_pid_length). 0 = not known. */
 typedef uint16_t (*lt_obd_length_fn)(void *context, uint8_t service, uint32_t number);
 /* Service 01/02 PIDs 00..C8; 0 = not known. */
 uint16_t lt_obd_pid_length(uint32_t pid);
@@ -97,7 +98,8 @@ struct lt_obd_controller {
     bool extended;
     uint64_t messages, frames;
     uint64_t lost, replaced, stray, timeouts, repeated, bad; /* transport faults */
-    /* Supported PIDs of service 01 as its masks say; bit pid & 31 of word pid >> 5, bit 0 = lowest. */
+    /* Supported PIDs of service 01 as its masks say; bit pid & 31 of word pid >> 5, bit 0 = lowest.
+     */
     uint32_t supported[8];
     uint32_t mask_answered; /* bit n: mask PID n * 0x20 was answered */
 };
