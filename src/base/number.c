@@ -1,6 +1,7 @@
 /* Strict numbers, independent of the locale. See loomtap/base/number.h. */
 #include "loomtap/base/number.h"
 
+#include <float.h>
 #include <locale.h>
 #include <math.h>
 #include <stdio.h>
@@ -373,9 +374,15 @@ static size_t from_scientific(char *ret_text, const char *text)
 }
 
 /* Tries more and more digits until the text reads back as the same number: 17 (9 for a float) are
- * always enough (IEEE 754-2008, 5.12.2). */
-static size_t print_shortest(char *ret_text, double value, int first, int most, bool single)
+ * always enough (IEEE 754-2008, 5.12.2). Up to 15 (6) digits survive the way there and back, so a
+ * shorter text shows as one with zeros at its end; subnormal numbers have fewer digits than that.
+ */
+static size_t print_shortest(char *ret_text, double value, bool single)
 {
+    const int most = single ? 9 : 17;
+    int first = single ? FLT_DIG : DBL_DIG;
+    if (fabs(value) < (single ? (double)FLT_MIN : DBL_MIN))
+        first = 1;
     char text[40];
     if (isnan(value))
         return copy_word(ret_text, "nan");
@@ -398,15 +405,14 @@ size_t lt_print_f64(char *ret_text, double value)
         return copy_word(ret_text, signbit(value) ? "-0" : "0");
     if (fabs(value) < 1e15 && value == (double)(int64_t)value)
         return lt_print_i64(ret_text, (int64_t)value);
-    size_t len = print_shortest(ret_text, value, 15, 17, false);
-    return len;
+    return print_shortest(ret_text, value, false);
 }
 
 size_t lt_print_f32(char *ret_text, float value)
 {
     if (value == 0)
         return copy_word(ret_text, signbit(value) ? "-0" : "0");
-    return print_shortest(ret_text, (double)value, 6, 9, true);
+    return print_shortest(ret_text, (double)value, true);
 }
 
 size_t lt_print_ratio(char *ret_text, struct lt_ratio value)

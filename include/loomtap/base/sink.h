@@ -39,7 +39,7 @@ void lt_sink_put_slow(struct lt_sink *sink, const char *bytes, size_t len);
 
 static inline void lt_sink_put(struct lt_sink *sink, const char *bytes, size_t len)
 {
-    if (len <= LT_SINK_BUFFER - sink->used) {
+    if (len <= LT_SINK_BUFFER && sink->used <= LT_SINK_BUFFER - len) {
         memcpy(sink->buffer + sink->used, bytes, len);
         sink->used += len;
     } else {
