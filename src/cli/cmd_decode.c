@@ -1,0 +1,256 @@
+/* loomtap decode: captures and profiles in, values out. */
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "cli/commands.h"
+#include "cli/profiles.h"
+#include "loomtap/decode/decode.h"
+
+#define BUSES_SAID_MAX 32
+
+struct decode_values {
+    struct common common;
+    struct list profiles, only, roles, buses;
+    const char *output, *form, *from, *to;
+    int64_t every_ns, max_age_ns;
+    uint64_t threads;
+    bool strict, differences, json;
+};
+
+#define AT(member) offsetof(struct decode_values, member)
+
+static const struct option_row options[] = {
+    {"--profile", "-p", OPTION_AGAIN, AT(profiles), "FILE", "a vehicle profile; again for more"},
+    {"--as", NULL, OPTION_TEXT, AT(form), "FORM", "csv (default), grid, jsonl or summary"},
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE", "write there; it appears when it is whole"},
+    {"--only", NULL, OPTION_LIST, AT(only), "SIGNAL,...", "these signals alone"},
+    {"--role", NULL, OPTION_LIST, AT(roles), "ROLE,...", "the signals of these roles alone"},
+    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
+    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    {"--bus", NULL, OPTION_LIST, AT(buses), "BUS=NAME", "the profile's BUS is NAME in the capture"},
+    {"--every", NULL, OPTION_SECONDS, AT(every_ns), "TIME",
+     "grid: step, such as 20ms (default 100ms)"},
+    {"--max-age", NULL, OPTION_SECONDS, AT(max_age_ns), "TIME",
+     "grid: leave older values empty (default: as the profile says)"},
+    {"--json", NULL, OPTION_FLAG, AT(json), NULL, "summary: as one JSON object"},
+    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
+     "the times are differences between frames: add them up"},
+    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
+    {"--threads", NULL, OPTION_COUNT, AT(threads), "N", "accepted; this version decodes on one"},
+    COMMON_OPTIONS,
+};
+
+static const char details[] =
+    "CAPTURE is a file in one of candump's text forms, told by its content; `-` is standard "
+    "input.\n"
+    "Several are read one after another. --from and --to count seconds from the first frame; a\n"
+    "number that is not below the first frame's time is the capture's own time; `+5` always "
+    "counts\n"
+    "from the start.\n\n"
+    "csv has the columns time_s,bus,frame,signal,value,unit,label. The label is the value's name,\n"
+    "or `unavailable`, `error` (then there is no value) or `suspect` (the frame failed its "
+    "checksum\n"
+    "or its counter stood still). Lines that cannot be read are counted and the first are "
+    "shown.\n\n"
+    "examples:\n"
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/tarn-turbo.ini --as summary\n"
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/tarn-turbo.ini --role engine_speed "
+    "--to 5\n"
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/tarn-turbo.ini --as grid --every 500ms "
+    "--role engine_speed,load,lambda,drive_mode\n"
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/obd-ii.ini --as summary\n";
+
+static const struct {
+    const char *name;
+    enum lt_decode_form form;
+} forms[] = {{"csv", LT_DECODE_CSV},
+             {"grid", LT_DECODE_GRID},
+             {"jsonl", LT_DECODE_JSONL},
+             {"summary", LT_DECODE_SUMMARY}};
+
+static bool find_form(const char *name, enum lt_decode_form *ret_form)
+{
+    for (size_t i = 0; i < sizeof forms / sizeof *forms; i++) {
+        if (!name || strcmp(forms[i].name, name) == 0) {
+            *ret_form = forms[i].form;
+            return true;
+        }
+    }
+    return false;
+}
+
+static int take_bounds(const struct decode_values *v, struct lt_decode_options *decode)
+{
+    if (v->from && !lt_decode_bound_parse(lt_text_of(v->from), &decode->from))
+        return usage_error("decode", "--from: `%s` is no time in seconds", v->from);
+    if (v->to && !lt_decode_bound_parse(lt_text_of(v->to), &decode->to))
+        return usage_error("decode", "--to: `%s` is no time in seconds", v->to);
+    return EXIT_FINE;
+}
+
+static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses,
+                      struct lt_decode_options *decode)
+{
+    if (v->buses.count > BUSES_SAID_MAX)
+        return usage_error("decode", "--bus: more than %d", BUSES_SAID_MAX);
+    for (size_t i = 0; i < v->buses.count; i++) {
+        struct lt_text rest = lt_text_of(v->buses.items[i]);
+        if (!lt_text_split(&rest, '=', &buses[i].profile_bus) || !rest.at || !rest.len)
+            return usage_error("decode", "--bus: `%s` is not of the form BUS=NAME",
+                               v->buses.items[i]);
+        buses[i].capture_bus = rest;
+    }
+    decode->buses = buses;
+    decode->bus_count = v->buses.count;
+    return EXIT_FINE;
+}
+
+static int take_options(const struct decode_values *v, struct lt_decode_bus *buses,
+                        struct lt_decode_options *decode)
+{
+    *decode = (struct lt_decode_options){
+        .only = v->only.items,
+        .only_count = v->only.count,
+        .roles = v->roles.items,
+        .role_count = v->roles.count,
+        .every_ns = v->every_ns,
+        .max_age_ns = v->max_age_ns,
+    };
+    if (!v->common.arguments.count)
+        return usage_error("decode", "no capture given");
+    if (!v->profiles.count)
+        return usage_error("decode", "no profile given: -p FILE");
+    if (!find_form(v->form, &decode->form))
+        return usage_error("decode", "--as: there is no form `%s`; csv, grid, jsonl or summary",
+                           v->form);
+    if (v->json && decode->form != LT_DECODE_SUMMARY)
+        return usage_error("decode", "--json goes with --as summary; for values use --as jsonl");
+    int status = take_bounds(v, decode);
+    return status != EXIT_FINE ? status : take_buses(v, buses, decode);
+}
+
+/* The first malformed lines, each with its place and reason. */
+static void say_malformed(const struct lt_reader *reader, bool quiet)
+{
+    const struct lt_reader_counts *counts = lt_reader_counts(reader);
+    if (quiet)
+        return;
+    for (size_t i = 0; i < counts->first_bad_count; i++) {
+        const struct lt_bad_place *place = &counts->first_bad[i];
+        struct lt_error error;
+        lt_fail(&error, LT_E_SYNTAX, "%s: %s", lt_bad_line_text(place->reason), place->text);
+        error.severity = LT_SEVERITY_WARNING;
+        lt_error_at(&error, lt_reader_source_name(reader, place->source), place->line,
+                    place->column);
+        say_error(&error);
+    }
+    if (counts->malformed > counts->first_bad_count)
+        say(quiet, "... and %" PRIu64 " more lines that could not be read\n",
+            counts->malformed - counts->first_bad_count);
+}
+
+static int give_out(const struct decode_values *v, struct lt_decode *decode,
+                    enum lt_decode_form form, struct lt_file_sink *file)
+{
+    struct lt_error error;
+    enum lt_code code = lt_decode_run(decode, &file->sink, &error);
+    int status = EXIT_FINE;
+    if (code != LT_OK) { /* what was decoded before stays */
+        say_error(&error);
+        status = code == LT_E_MEMORY || file->sink.failed ? EXIT_SYSTEM : EXIT_UNREADABLE;
+    }
+    if (form == LT_DECODE_SUMMARY && v->json)
+        lt_decode_summary_json(decode, &file->sink);
+    else if (form == LT_DECODE_SUMMARY)
+        lt_decode_summary(decode, &file->sink);
+    if (lt_file_sink_commit(file, &error) != LT_OK) {
+        if (status != EXIT_SYSTEM)
+            say_error(&error);
+        status = EXIT_SYSTEM;
+    }
+    return status;
+}
+
+static int decide(const struct decode_values *v, const struct lt_decode *decode)
+{
+    if (lt_decode_values(decode) == 0) {
+        say(v->common.quiet, "no value came out of this capture; `--as summary` says why\n");
+        return EXIT_NO;
+    }
+    return v->roles.count && lt_decode_roles_missing(decode) ? EXIT_NO : EXIT_FINE;
+}
+
+static int decode_reader(const struct decode_values *v, const struct lt_decode_options *wanted,
+                         struct lt_reader *reader, const struct profiles *profiles)
+{
+    struct lt_decode *decode = NULL;
+    struct lt_faults notes;
+    struct lt_error error;
+    struct lt_file_sink *file = malloc(sizeof *file);
+    int status = EXIT_SYSTEM;
+    lt_faults_init(&notes, 0);
+    if (!file) {
+        complain("out of memory");
+        goto out;
+    }
+    if (lt_decode_new(&decode, reader, (const struct lt_profile *const *)profiles->items,
+                      profiles->count, wanted, &notes, &error) != LT_OK) {
+        say_error(&error);
+        status = error.code == LT_E_UNKNOWN ? EXIT_USAGE : EXIT_SYSTEM;
+        goto out;
+    }
+    if (lt_file_sink_open(file, v->output ? v->output : "-", &error) != LT_OK) {
+        say_error(&error);
+        goto out;
+    }
+    status = give_out(v, decode, wanted->form, file);
+    say_faults(&notes, v->common.quiet);
+    say_malformed(reader, v->common.quiet);
+    if (status == EXIT_FINE)
+        status = decide(v, decode);
+out:
+    lt_decode_free(decode);
+    lt_faults_release(&notes);
+    free(file);
+    return status;
+}
+
+static int run(void *values)
+{
+    const struct decode_values *v = values;
+    struct lt_decode_options wanted;
+    struct lt_decode_bus buses[BUSES_SAID_MAX];
+    struct lt_reader_options reading = {.differences = v->differences, .strict = v->strict};
+    struct lt_reader *reader = NULL;
+    struct lt_error error;
+    static struct profiles profiles;
+    int status = take_options(v, buses, &wanted);
+    if (status == EXIT_FINE)
+        status = load_profiles(&profiles, &v->profiles, v->common.quiet);
+    if (status != EXIT_FINE)
+        goto out;
+    if (lt_reader_open_all(&reader, v->common.arguments.items, v->common.arguments.count, &reading,
+                           &error) != LT_OK) {
+        say_error(&error);
+        status = error.code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_UNREADABLE;
+        goto out;
+    }
+    status = decode_reader(v, &wanted, reader, &profiles);
+out:
+    lt_reader_free(reader);
+    free_profiles(&profiles);
+    return status;
+}
+
+const struct command cmd_decode = {
+    .name = "decode",
+    .usage = "CAPTURE... -p PROFILE...",
+    .help = "frames to values: csv, grid, jsonl or a summary",
+    .details = details,
+    .options = options,
+    .size = sizeof(struct decode_values),
+    .run = run,
+};

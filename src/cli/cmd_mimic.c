@@ -1,0 +1,193 @@
+/* loomtap mimic: the invented car's traffic to a capture file, with its truth beside it. */
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "cli/commands.h"
+#include "loomtap/base/number.h"
+#include "loomtap/base/sink.h"
+#include "loomtap/capture/text.h"
+#include "loomtap/mimic/mimic.h"
+
+#define DEFAULT_START_NS  1700000000000000000
+#define TIME_DIGITS       6
+#define TRUTH_COLUMNS_MAX 512
+
+struct mimic_values {
+    struct common common;
+    const char *output, *truth;
+    uint64_t seed;
+    double duration_s;
+    int64_t start_ns, truth_every_ns;
+    bool no_polling;
+};
+
+#define AT(member) offsetof(struct mimic_values, member)
+
+static const struct option_row options[] = {
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE", "the capture (default: standard output)"},
+    {"--truth", NULL, OPTION_TEXT, AT(truth), "FILE", "csv of what was behind the frames"},
+    {"--truth-every", NULL, OPTION_SECONDS, AT(truth_every_ns), "TIME",
+     "at most one truth row a signal in this time, but for changes of a label (default 0: all)"},
+    {"--seed", NULL, OPTION_COUNT, AT(seed), "N", "another seed makes another drive (default 1)"},
+    {"--duration", NULL, OPTION_RATIO, AT(duration_s), "S",
+     "seconds (default: the scenario's own)"},
+    {"--start", NULL, OPTION_SECONDS, AT(start_ns), "S", "time of the first frame"},
+    {"--no-polling", NULL, OPTION_FLAG, AT(no_polling), NULL, "no diagnostic tester on the bus"},
+    COMMON_OPTIONS,
+};
+
+static const char details[] =
+    "The car is invented. The truth file has a row for each signal of each frame:\n"
+    "time_s,bus,frame,signal,value,raw,unit,label, where value is the physical value before it "
+    "was\n"
+    "rounded into bits. The same seed gives the same bytes everywhere.\n\n"
+    "examples:\n"
+    "  loomtap mimic drive --seed 1 -o /tmp/drive.log --truth /tmp/drive.csv\n"
+    "  loomtap mimic idle\n";
+
+/* Thins the truth: remembers when each signal was last written, and with which label. */
+struct truth_column {
+    const char *frame, *signal, *label;
+    int64_t time_ns;
+};
+
+struct truth_file {
+    struct lt_file_sink file;
+    int64_t every_ns;
+    struct truth_column columns[TRUTH_COLUMNS_MAX];
+    size_t count;
+};
+
+static bool is_due(struct truth_file *truth, const struct lt_mimic_truth *row, int64_t time_ns)
+{
+    struct truth_column *column = truth->columns;
+    while (column < truth->columns + truth->count &&
+           (strcmp(column->signal, row->signal) != 0 || strcmp(column->frame, row->frame) != 0))
+        column++;
+    bool is_new = column == truth->columns + truth->count;
+    if (is_new && truth->count == TRUTH_COLUMNS_MAX)
+        return true;
+    truth->count += is_new;
+    if (!is_new && time_ns - column->time_ns < truth->every_ns &&
+        strcmp(column->label, row->label) == 0)
+        return false;
+    *column = (struct truth_column){row->frame, row->signal, row->label, time_ns};
+    return true;
+}
+
+static void put_truth(struct truth_file *truth, const struct lt_mimic *mimic,
+                      const struct lt_frame *frame)
+{
+    const struct lt_mimic_truth *rows;
+    size_t count = lt_mimic_truth(mimic, &rows);
+    struct lt_sink *sink = &truth->file.sink;
+    for (size_t i = 0; i < count; i++) {
+        char time[32], value[LT_F64_ROOM];
+        if (!is_due(truth, &rows[i], frame->time_ns))
+            continue;
+        lt_sink_put(sink, time, lt_print_fixed(time, frame->time_ns / 1000, TIME_DIGITS));
+        lt_sink_format(sink, ",%s,%s,%s,", lt_mimic_bus_name(mimic, frame->bus), rows[i].frame,
+                       rows[i].signal);
+        lt_sink_put(sink, value, lt_print_f64(value, rows[i].value));
+        lt_sink_format(sink, ",%" PRIu64 ",%s,%s\n", rows[i].raw, rows[i].unit, rows[i].label);
+    }
+}
+
+static int finish(struct lt_file_sink *file)
+{
+    struct lt_error error;
+    if (lt_file_sink_commit(file, &error) == LT_OK)
+        return EXIT_FINE;
+    say_error(&error);
+    return EXIT_SYSTEM;
+}
+
+static int write_drive(const struct mimic_values *v, struct lt_mimic *mimic,
+                       struct lt_file_sink *capture, struct truth_file *truth)
+{
+    const struct lt_frame *frame;
+    uint64_t frames = 0;
+    while (!capture->sink.failed && (frame = lt_mimic_next(mimic)) != NULL) {
+        lt_frame_write_log(&capture->sink, frame, lt_mimic_bus_name(mimic, frame->bus),
+                           TIME_DIGITS);
+        if (truth)
+            put_truth(truth, mimic, frame);
+        frames++;
+    }
+    int status = finish(capture), truth_status = truth ? finish(&truth->file) : EXIT_FINE;
+    say(v->common.quiet || !v->output, "%" PRIu64 " frames\n", frames);
+    return status != EXIT_FINE ? status : truth_status;
+}
+
+static int open_files(const struct mimic_values *v, struct lt_file_sink *capture,
+                      struct truth_file *truth)
+{
+    struct lt_error error;
+    if (lt_file_sink_open(capture, v->output ? v->output : "-", &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    if (v->truth && lt_file_sink_open(&truth->file, v->truth, &error) != LT_OK) {
+        say_error(&error);
+        lt_file_sink_abort(capture);
+        return EXIT_SYSTEM;
+    }
+    if (v->truth)
+        lt_sink_string(&truth->file.sink, "time_s,bus,frame,signal,value,raw,unit,label\n");
+    truth->every_ns = v->truth_every_ns;
+    return EXIT_FINE;
+}
+
+static int unknown_scenario(const char *name)
+{
+    size_t count;
+    const struct lt_mimic_scenario *list = lt_mimic_scenarios(&count);
+    usage_error("mimic", "there is no scenario `%s`", name);
+    for (size_t i = 0; i < count; i++)
+        say(false, "    %-8s %s (%.0f s)\n", list[i].name, list[i].text, list[i].duration_s);
+    return EXIT_USAGE;
+}
+
+static int run(void *values)
+{
+    const struct mimic_values *v = values;
+    struct lt_mimic_options wanted = {.seed = v->seed ? v->seed : 1,
+                                      .duration_s = v->duration_s,
+                                      .start_ns = v->start_ns ? v->start_ns : DEFAULT_START_NS,
+                                      .polling = !v->no_polling};
+    struct lt_mimic *mimic = NULL;
+    struct lt_error error;
+    if (v->common.arguments.count != 1)
+        return usage_error("mimic", "one scenario wanted");
+    const char *name = v->common.arguments.items[0];
+    enum lt_code code = lt_mimic_new(&mimic, name, &wanted, &error);
+    if (code == LT_E_UNKNOWN)
+        return unknown_scenario(name);
+    if (code != LT_OK) {
+        say_error(&error);
+        return code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_USAGE;
+    }
+    struct lt_file_sink *capture = malloc(sizeof *capture);
+    struct truth_file *truth = calloc(1, sizeof *truth);
+    int status = EXIT_SYSTEM;
+    if (capture && truth)
+        status = open_files(v, capture, truth);
+    if (status == EXIT_FINE)
+        status = write_drive(v, mimic, capture, v->truth ? truth : NULL);
+    free(capture);
+    free(truth);
+    lt_mimic_free(mimic);
+    return status;
+}
+
+const struct command cmd_mimic = {
+    .name = "mimic",
+    .usage = "SCENARIO",
+    .help = "an invented car's traffic with known truth, to a capture",
+    .details = details,
+    .options = options,
+    .size = sizeof(struct mimic_values),
+    .run = run,
+};

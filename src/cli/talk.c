@@ -1,0 +1,87 @@
+/* What the program says on stderr. Colour only on a terminal and never with NO_COLOR. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "cli/cmd.h"
+
+static bool with_colour(void)
+{
+    const char *no = getenv("NO_COLOR");
+    return isatty(STDERR_FILENO) && !(no && *no);
+}
+
+void say_error(const struct lt_error *error)
+{
+    static const char *const colours[] = {"\033[1;31m", "\033[33m", "\033[36m"};
+    char text[1200];
+    lt_error_print(error, text, sizeof text);
+    if (with_colour())
+        fprintf(stderr, "%s%s\033[0m\n", colours[error->severity], text);
+    else
+        fprintf(stderr, "%s\n", text);
+}
+
+void say_faults(const struct lt_faults *faults, bool quiet)
+{
+    for (size_t i = 0; i < faults->count; i++)
+        if (!quiet || faults->items[i].severity == LT_SEVERITY_ERROR)
+            say_error(&faults->items[i]);
+    size_t all = faults->errors + faults->warnings;
+    if (all > faults->count)
+        fprintf(stderr, "... and %zu more\n", all - faults->count);
+}
+
+void complain(const char *format, ...)
+{
+    struct lt_error error;
+    va_list args;
+    lt_error_clear(&error);
+    va_start(args, format);
+    lt_text_vformat(error.text, sizeof error.text, format, args);
+    va_end(args);
+    say_error(&error);
+}
+
+void say(bool quiet, const char *format, ...)
+{
+    va_list args;
+    if (quiet)
+        return;
+    va_start(args, format);
+    vfprintf(stderr, format, args);
+    va_end(args);
+}
+
+int usage_error(const char *command, const char *format, ...)
+{
+    struct lt_error error;
+    va_list args;
+    lt_error_clear(&error);
+    va_start(args, format);
+    lt_text_vformat(error.text, sizeof error.text, format, args);
+    va_end(args);
+    if (command)
+        lt_error_advise(&error, "`loomtap %s --help` shows what it takes", command);
+    else
+        lt_error_advise(&error, "`loomtap --help` lists the commands");
+    say_error(&error);
+    return EXIT_USAGE;
+}
+
+int status_of(enum lt_code code)
+{
+    switch (code) {
+    case LT_OK:
+        return EXIT_FINE;
+    case LT_E_MEMORY:
+        return EXIT_SYSTEM;
+    case LT_E_IO:
+    case LT_E_NOT_CAPTURE:
+    case LT_E_TRUNCATED:
+        return EXIT_UNREADABLE;
+    default:
+        return EXIT_NO;
+    }
+}
