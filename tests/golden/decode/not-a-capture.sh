@@ -1,0 +1,1 @@
+"$loomtap" decode "$root/signaldefs/tarn-turbo.ini" -p "$root/signaldefs/tarn-turbo.ini"

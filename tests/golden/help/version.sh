@@ -1,0 +1,1 @@
+"$loomtap" --version
