@@ -30,7 +30,8 @@ enum lt_check_family {
 
 enum lt_complement { LT_COMPLEMENT_NONE, LT_COMPLEMENT_ONES, LT_COMPLEMENT_TWOS };
 
-/* How hidden data-id bytes enter. */
+/* How hidden data-id bytes enter. They are bytes in the order processed, not digits of a number:
+ * AUTOSAR processes the low byte of a 16-bit id first, so id 0x0123 is `data-id 0x23,0x01`. */
 enum lt_data_id_mode {
     LT_DATA_ID_BOTH,        /* all of them, in the order given */
     LT_DATA_ID_LOW,         /* the first alone */
@@ -41,6 +42,21 @@ enum lt_data_id_mode {
 
 #define LT_CHECK_RANGES_MAX  8
 #define LT_CHECK_DATA_ID_MAX 16
+
+/* The order in which bytes enter:
+ *
+ *     [data id, where it is `before`]  ranges as written  [id]  [length]  [data id, where `after`]
+ *
+ * A range may cover the check's own bits: they count as 0. E2E and J1939 leave out the whole bytes
+ * in which the check lies instead, as their standards do, so `over 0..7` and `over 1..7` are the
+ * same for a check in byte 0. E2E profile 1 has its data id before, 2 and 5 after. Profile 5 stores
+ * the low byte first: its place is such as `1.7..0.0`.
+ *
+ * Counters that choose: for E2E profiles 1 and 2 the low nibble of byte 1, unless `counter` says
+ * otherwise; for all others it must be said. J1939 adds the counter, by default the low nibble of
+ * the byte whose high nibble is the check, and the four bytes of the identifier.
+ *
+ * An affine check looks at the bytes that its ranges name. */
 
 /* Bytes first..last in processing order; first > last runs backwards. */
 struct lt_check_range {
@@ -56,10 +72,10 @@ struct lt_affine {
 struct lt_checksum {
     enum lt_check_family family;
     const char *catalogue; /* "crc8-sae-j1850", or NULL where the parameters were given by hand */
-    uint8_t width;         /* bits of the result: 4, 8 or 16 */
+    uint8_t width;         /* bits of the result: 4, 8 or 16; affine: 1..16, as its place */
     uint8_t ranges;
     struct lt_check_range range[LT_CHECK_RANGES_MAX];
-    struct lt_bits place; /* where the result lies; 16-bit results in one span, either order */
+    struct lt_bits place; /* where the result lies: one span, either order */
     uint16_t poly, init, xorout;
     bool reflect;
     uint16_t start; /* xor, sum, nibble-sum */
@@ -123,6 +139,8 @@ struct lt_crc {
     uint32_t check;
 };
 
+/* By the name in the table or by another one in use ("crc16-ccitt-false"); NULL if not known. Those
+ * of other widths than 8 and 16 are for computing: a frame's check cannot have them. */
 const struct lt_crc *lt_crc_find(struct lt_text name);
 const struct lt_crc *lt_crc_table(size_t *ret_count);
 uint32_t lt_crc_compute(const struct lt_crc *crc, const uint8_t *bytes, size_t count);
