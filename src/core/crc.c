@@ -144,12 +144,15 @@ static uint32_t run_forward(const struct lt_crc *crc, const uint8_t *bytes, size
     return value >> left;
 }
 
+/* The lowest `width` bits in the opposite order: neighbours swapped, then pairs, nibbles, bytes. */
 static uint32_t reversed(uint32_t value, unsigned width)
 {
-    uint32_t result = 0;
-    for (unsigned bit = 0; bit < width; bit++)
-        result |= (value >> bit & 1) << (width - 1 - bit);
-    return result;
+    value = (value >> 1 & 0x55555555u) | (value & 0x55555555u) << 1;
+    value = (value >> 2 & 0x33333333u) | (value & 0x33333333u) << 2;
+    value = (value >> 4 & 0x0F0F0F0Fu) | (value & 0x0F0F0F0Fu) << 4;
+    value = (value >> 8 & 0x00FF00FFu) | (value & 0x00FF00FFu) << 8;
+    value = value >> 16 | value << 16;
+    return value >> (32 - width);
 }
 
 /* Reflected: least significant bit first, the register mirrored throughout. */
