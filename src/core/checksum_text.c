@@ -114,8 +114,8 @@ static bool next_list(struct reader *reader)
 
 static bool is_number(struct lt_text word)
 {
-    uint32_t value;
-    return lt_parse_u32(word, UINT32_MAX, &value);
+    uint64_t value;
+    return lt_parse_u64(word, &value);
 }
 
 static enum lt_code read_number(struct reader *reader, const char *name, uint32_t max,
