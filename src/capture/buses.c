@@ -1,0 +1,42 @@
+/* The list of bus names: see buses.h. */
+#include "capture/buses.h"
+
+#include <assert.h>
+
+static bool is_name(const struct lt_buses *buses, size_t bus, struct lt_text name)
+{
+    return memcmp(buses->names[bus], name.at, name.len) == 0 && buses->names[bus][name.len] == '\0';
+}
+
+static void add_slot(struct lt_buses *buses, struct lt_text name, size_t bus)
+{
+    uint8_t bytes[8] = {0};
+    if (name.len > 7)
+        return; /* found by comparing, on the general path */
+    memcpy(bytes, name.at, name.len);
+    uint64_t key = lt_load64_le(bytes);
+    unsigned slot = lt_bus_slot_of(key);
+    while (buses->slots[slot].key != 0)
+        slot = (slot + 1) % LT_BUS_SLOTS;
+    buses->slots[slot] = (struct lt_bus_slot){key, (uint32_t)bus};
+}
+
+bool lt_buses_intern(struct lt_buses *buses, struct lt_text name, uint16_t *ret_bus)
+{
+    assert(name.len >= 1 && name.len <= LT_BUS_NAME_MAX);
+    size_t bus = buses->last;
+    if (bus >= buses->count || !is_name(buses, bus, name))
+        for (bus = 0; bus < buses->count && !is_name(buses, bus, name);)
+            bus++;
+    if (bus == LT_BUSES_MAX)
+        return false;
+    if (bus == buses->count) {
+        memcpy(buses->names[bus], name.at, name.len);
+        buses->names[bus][name.len] = '\0';
+        add_slot(buses, name, bus);
+        buses->count++;
+    }
+    buses->last = bus;
+    *ret_bus = (uint16_t)bus;
+    return true;
+}

@@ -1,0 +1,214 @@
+/* The quick path for candump's log form: the usual line, in portable C, eight characters at a time.
+ *
+ *     (1436509052.249713) can0 0C4#0FA0123400000A7F
+ *     ^head......^fraction^name ^id ^data
+ *
+ * The head is compared with the last line's and read anew when it differs (once a second of the
+ * recording). Fraction, name, identifier and data are then at places that do not depend on what
+ * they say, so the processor works on several lines at once; the line break is looked for first
+ * for the same reason. Whatever does not fit is left to the general parser, which says the truth:
+ * tests run both over mutated lines and compare every frame and every reason.
+ *
+ * Loads go past the end of a line, by less than LT_BLOCK_SLACK; nothing behind the line is used. */
+#include "capture/reader.h"
+
+#define HIGH_BITS  LT_EVERY_BYTE(0x80)
+#define HEAD_ROOM  16
+#define NS_PER_S   INT64_C(1000000000)
+#define SHORT_NAME 7
+
+static inline uint64_t load(const char *at)
+{
+    return lt_load64_le((const uint8_t *)at);
+}
+
+static inline void store32(uint8_t *to, uint32_t value)
+{
+    to[0] = (uint8_t)value;
+    to[1] = (uint8_t)(value >> 8);
+    to[2] = (uint8_t)(value >> 16);
+    to[3] = (uint8_t)(value >> 24);
+}
+
+/* The lowest `bytes` bytes (0..8) of a word. */
+static inline uint64_t low_bytes(size_t bytes)
+{
+    return bytes < 8 ? (UINT64_C(1) << (8 * bytes)) - 1 : UINT64_MAX;
+}
+
+static bool learn_head(struct lt_head *head, const char *at, const char *eol)
+{
+    int64_t seconds = 0;
+    size_t len = 1;
+    size_t limit = (size_t)(eol - at) < HEAD_ROOM ? (size_t)(eol - at) : HEAD_ROOM;
+    if (limit == 0 || *at != '(')
+        return false;
+    while (len < limit && lt_is_digit(at[len]))
+        seconds = seconds * 10 + (at[len++] - '0'); /* at most 15 digits */
+    if (len == 1 || len >= limit || at[len] != '.' || seconds > LT_TIME_MAX_S)
+        return false;
+    head->len = ++len;
+    head->seconds_ns = seconds * NS_PER_S;
+    head->mask[0] = low_bytes(len < 8 ? len : 8);
+    head->mask[1] = low_bytes(len < 8 ? 0 : len - 8);
+    head->text[0] = load(at) & head->mask[0];
+    head->text[1] = load(at + 8) & head->mask[1];
+    return true;
+}
+
+static inline bool head_is_same(const struct lt_head *head, const char *at)
+{
+    return (((load(at) & head->mask[0]) ^ head->text[0]) |
+            ((load(at + 8) & head->mask[1]) ^ head->text[1])) == 0;
+}
+
+/* Six or nine digits, ")" and a blank: nanoseconds; returns where the name column begins. */
+static inline const char *take_fraction(const char *at, uint32_t *ret_ns)
+{
+    /* ") " and the digits become 0 and 0..9; each may then grow to below 0x80 by adding. */
+    uint64_t six = load(at) ^ UINT64_C(0x2029303030303030);
+    if ((((six + UINT64_C(0x7F7F767676767676)) | six) & HIGH_BITS) == 0) {
+        *ret_ns = lt_digits8(six << 16) * 1000;
+        return at + 8;
+    }
+    uint64_t eight = load(at) ^ LT_EVERY_BYTE('0');
+    unsigned ninth = (unsigned char)at[8] ^ '0';
+    if (((((eight & ~HIGH_BITS) + LT_EVERY_BYTE(0x76)) | eight) & HIGH_BITS) != 0 || ninth > 9 ||
+        at[9] != ')' || at[10] != ' ')
+        return NULL;
+    *ret_ns = lt_digits8(eight) * 10 + ninth;
+    return at + 11;
+}
+
+/* A short name that is known, and the one blank behind it; returns where the identifier begins. */
+static inline const char *take_name(const struct lt_buses *buses, const char *at, uint16_t *ret_bus)
+{
+    while (*at == ' ')
+        at++;
+    uint64_t word = load(at);
+    uint64_t blanks = word ^ LT_EVERY_BYTE(' ');
+    /* The lowest marked byte is a blank; above it there may be false marks. */
+    uint64_t marks = (blanks - LT_EVERY_BYTE(0x01)) & ~blanks & HIGH_BITS;
+    uint64_t before = marks & (~marks + 1);
+    if (marks == 0)
+        return NULL;
+    uint64_t mask = (before >> 7) - 1; /* the bytes below the blank */
+    if (!lt_buses_find(buses, word & mask, ret_bus))
+        return NULL;
+    /* The bytes of `mask`, counted: each gives one bit, summed up in the highest byte. */
+    return at + (((mask & LT_EVERY_BYTE(0x01)) * LT_EVERY_BYTE(0x01)) >> 56) + 1;
+}
+
+static inline uint32_t swap32(uint32_t value)
+{
+    return value >> 24 | (value >> 8 & 0xFF00) | (value << 8 & 0xFF0000) | value << 24;
+}
+
+/* 3 or 8 digits and "#"; returns where the data begin. Error frames are left to the other path. */
+static inline const char *take_id(const char *at, struct lt_frame *frame)
+{
+    uint64_t text = load(at);
+    if (at[3] == '#') {
+        text = text << 40 | UINT64_C(0x3030303030); /* five zeros before the three digits */
+        frame->id = swap32(lt_hex8_bytes(text));
+        frame->flags = 0;
+        return lt_hex8_bad(text) == 0 && frame->id <= LT_ID_MAX_STANDARD ? at + 4 : NULL;
+    }
+    frame->id = swap32(lt_hex8_bytes(text));
+    frame->flags = LT_FRAME_EXTENDED;
+    return at[8] == '#' && lt_hex8_bad(text) == 0 && frame->id <= LT_ID_MAX_EXTENDED ? at + 9
+                                                                                     : NULL;
+}
+
+/* 0..16 digits, an even number. Data bytes past the length become 0. */
+static inline bool take_classic(const char *at, size_t digits, struct lt_frame *frame)
+{
+    uint64_t first = load(at), second = load(at + 8);
+    uint64_t first_mask = low_bytes(digits < 8 ? digits : 8);
+    uint64_t second_mask = low_bytes(digits < 8 ? 0 : digits - 8);
+    if ((lt_hex8_bad(first) & first_mask) | (lt_hex8_bad(second) & second_mask))
+        return false;
+    store32(frame->data, lt_hex8_bytes(first & first_mask));
+    store32(frame->data + 4, lt_hex8_bytes(second & second_mask));
+    frame->len = (uint8_t)(digits / 2);
+    frame->raw_dlc = frame->len;
+    return true;
+}
+
+/* From the second "#" on: the flags nibble and 0..128 digits. */
+static bool take_fd(struct lt_reader *reader, const char *at, size_t count, struct lt_frame *frame)
+{
+    unsigned flags = count >= 2 ? lt_hex_value(at[1]) : 255;
+    if (flags > 15 || count - 2 > 2 * LT_FRAME_MAX || count % 2 != 0)
+        return false;
+    size_t digits = count - 2;
+    at += 2;
+    for (size_t i = 0; i < digits; i += 8) {
+        uint64_t mask = low_bytes(digits - i < 8 ? digits - i : 8);
+        uint64_t text = load(at + i);
+        if (lt_hex8_bad(text) & mask)
+            return false;
+        store32(frame->data + i / 2, lt_hex8_bytes(text & mask));
+    }
+    frame->flags |= LT_FRAME_FD;
+    frame->flags |= flags & 1 ? LT_FRAME_BRS : 0;
+    frame->flags |= flags & 2 ? LT_FRAME_ESI : 0;
+    frame->len = (uint8_t)(digits / 2);
+    frame->raw_dlc = lt_len_to_dlc(frame->len, true);
+    reader->counts.oddities += !lt_len_is_valid(frame->len, true);
+    return true;
+}
+
+static inline bool take_line(struct lt_reader *reader, const char *at, const char *eol,
+                             struct lt_frame *frame)
+{
+    struct lt_head *head = &reader->head;
+    uint32_t fraction_ns;
+    if (!head_is_same(head, at) && !learn_head(head, at, eol))
+        return false;
+    const char *name = take_fraction(at + head->len, &fraction_ns);
+    const char *id = name ? take_name(&reader->buses, name, &frame->bus) : NULL;
+    const char *data = id ? take_id(id, frame) : NULL;
+    if (!data)
+        return false;
+    uint16_t sent = 0;
+    eol -= eol[-1] == '\r';
+    if (eol - data >= 2 && eol[-2] == ' ' && (eol[-1] == 'R' || eol[-1] == 'T')) {
+        sent = eol[-1] == 'T' ? LT_FRAME_SENT : 0;
+        eol -= 2;
+    }
+    size_t count = (size_t)(eol - data);
+    if (count > 16 || count % 2 != 0 || !take_classic(data, count, frame))
+        if (count == 0 || *data != '#' || !take_fd(reader, data, count, frame))
+            return false;
+    frame->flags |= sent;
+    frame->time_ns = head->seconds_ns + fraction_ns;
+    frame->time_text = at + 1;
+    /* "(" before it; ") " behind it */
+    frame->time_len = (uint8_t)(name - at - 3);
+    return true;
+}
+
+void lt_candump_log_fast(struct lt_reader *reader)
+{
+    const char *at = reader->input.at, *end = reader->whole_end;
+    const struct lt_frame *stop = reader->batch + LT_BATCH;
+    struct lt_frame *frame = reader->batch + reader->batch_count;
+    uint64_t line = reader->line_number;
+    while (at < end && frame < stop) {
+        const char *eol = memchr(at, '\n', (size_t)(end - at)); /* whole lines: there is one */
+        if (!take_line(reader, at, eol, frame))
+            break;
+        frame->number = ++line;
+        lt_reader_count_frame(reader, frame);
+        frame++;
+        at = eol + 1;
+    }
+    size_t count = (size_t)(frame - reader->batch) - reader->batch_count;
+    reader->batch_count += count;
+    reader->counts.frames += count;
+    reader->counts.lines += line - reader->line_number;
+    reader->has_frame = reader->has_frame || count > 0;
+    reader->line_number = line;
+    reader->input.at = at;
+}

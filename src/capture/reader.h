@@ -1,0 +1,78 @@
+/* The reader's inside, for reader.c and the fast paths. Internal to src/capture. */
+#ifndef LOOMTAP_CAPTURE_READER_INSIDE_H
+#define LOOMTAP_CAPTURE_READER_INSIDE_H
+
+#include "loomtap/capture/reader.h"
+
+#include "capture/buses.h"
+#include "capture/form.h"
+#include "capture/input.h"
+
+/* Frames made at a time. Small enough that they and the text they come from stay in the first
+ * cache, large enough that the hot loop is entered rarely. */
+#define LT_BATCH 64
+
+/* "(1436509052.": the seconds change rarely, so the head of the last line is kept and compared. */
+struct lt_head {
+    uint64_t text[2], mask[2];
+    size_t len; /* bytes of it, the dot included */
+    int64_t seconds_ns;
+};
+
+struct lt_reader {
+    struct lt_input input;
+    const char *whole_end; /* behind the last line break in the input */
+    const struct lt_form *form;
+    uint64_t line_number; /* of the last line taken, in this source */
+    struct lt_head head;
+    struct lt_buses buses;
+    int64_t last_ns[LT_BUSES_MAX]; /* of the last frame a bus; LT_NO_TIME before it */
+
+    struct lt_frame *batch; /* LT_BATCH frames */
+    size_t batch_count, batch_at;
+
+    struct lt_reader_counts counts;
+    struct lt_reader_options options;
+    struct lt_form_state states[LT_FORM_KINDS];
+    int64_t sum_ns; /* with options.differences */
+    bool fast;      /* use form->fast */
+    bool skipping;  /* inside a line that is too long */
+    bool has_frame; /* of this source: what is above is banner */
+    bool has_first_ns, ended, from_memory;
+    int64_t first_ns;
+    enum lt_code code;
+    struct lt_error error;
+
+    char **sources;
+    size_t source_count, source;
+    const void *bytes; /* the one source from memory */
+    size_t bytes_len, bytes_block;
+};
+
+/* For tests: the fast path on (as it is) or off, before the first frame is taken. */
+void lt_reader_set_fast(struct lt_reader *reader, bool fast);
+
+/* What both paths do with a whole frame: the counts that depend on the frame alone. */
+static inline void lt_reader_count_frame(struct lt_reader *reader, const struct lt_frame *frame)
+{
+    struct lt_reader_counts *counts = &reader->counts;
+    if (frame->flags & (LT_FRAME_FD | LT_FRAME_REMOTE | LT_FRAME_ERROR | LT_FRAME_SENT)) {
+        counts->fd_frames += (frame->flags & LT_FRAME_FD) != 0;
+        counts->remote_frames += (frame->flags & LT_FRAME_REMOTE) != 0;
+        counts->error_frames += (frame->flags & LT_FRAME_ERROR) != 0;
+        counts->sent_frames += (frame->flags & LT_FRAME_SENT) != 0;
+    }
+    int64_t last_ns = reader->last_ns[frame->bus];
+    if (frame->time_ns < last_ns) {
+        if (frame->time_ns == LT_NO_TIME) {
+            counts->no_times = true;
+            return;
+        }
+        counts->backward_steps++;
+        if (last_ns - frame->time_ns > counts->backward_most_ns)
+            counts->backward_most_ns = last_ns - frame->time_ns;
+    }
+    reader->last_ns[frame->bus] = frame->time_ns;
+}
+
+#endif
