@@ -126,17 +126,18 @@ enum lt_line_kind lt_scan_frame(struct lt_scan *scan, struct lt_frame *frame, st
 
 #define LT_EVERY_BYTE(b) (UINT64_C(0x0101010101010101) * (uint64_t)(b))
 
-/* Bit 7 of each byte that is no hex digit; other bits 0. */
+/* Bit 7 of each byte that is no hex digit; other bits 0. A byte above 0x7F may spoil the verdict on
+ * the characters behind it, never on itself or those before it. */
 static inline uint64_t lt_hex8_bad(uint64_t text)
 {
-    /* With bit 7 of each character taken out first, every sum stays inside its byte. */
-    uint64_t high = LT_EVERY_BYTE(0x80);
-    uint64_t low7 = text & ~high;
-    uint64_t digit = low7 ^ LT_EVERY_BYTE('0');                           /* '0'..'9' -> 0..9 */
-    uint64_t letter = (low7 | LT_EVERY_BYTE(0x20)) ^ LT_EVERY_BYTE(0x60); /* 'a'..'f' -> 1..6 */
-    uint64_t no_digit = digit + LT_EVERY_BYTE(0x80 - 10);
-    uint64_t no_letter = (letter + LT_EVERY_BYTE(0x80 - 7)) | ~(letter + LT_EVERY_BYTE(0x7F));
-    return ((no_digit & no_letter) | text) & high;
+    /* Each sum has bit 7 set where the character is at least, or above, its limit. The four limits
+     * rise, so an odd number of them passed means: inside '0'..'9', or inside 'a'..'f'. */
+    uint64_t lower = text | LT_EVERY_BYTE(0x20);
+    uint64_t from_0 = text + LT_EVERY_BYTE(0x80 - '0');
+    uint64_t past_9 = text + LT_EVERY_BYTE(0x7F - '9');
+    uint64_t from_a = lower + LT_EVERY_BYTE(0x80 - 'a');
+    uint64_t past_f = lower + LT_EVERY_BYTE(0x7F - 'f');
+    return (~(from_0 ^ past_9 ^ from_a ^ past_f) | text) & LT_EVERY_BYTE(0x80);
 }
 
 /* The four bytes that eight hex digits say, first byte lowest. Only for digits found good. */

@@ -17,17 +17,23 @@
 #define NS_PER_S   INT64_C(1000000000)
 #define SHORT_NAME 7
 
+/* memcpy, since gcc 12 makes byte loads out of shifts where one of the bytes is used alone. */
 static inline uint64_t load(const char *at)
 {
-    return lt_load64_le((const uint8_t *)at);
+    uint64_t word;
+    memcpy(&word, at, sizeof word);
+#if __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+    word = __builtin_bswap64(word);
+#endif
+    return word;
 }
 
 static inline void store32(uint8_t *to, uint32_t value)
 {
-    to[0] = (uint8_t)value;
-    to[1] = (uint8_t)(value >> 8);
-    to[2] = (uint8_t)(value >> 16);
-    to[3] = (uint8_t)(value >> 24);
+#if __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+    value = __builtin_b__builtin_bswap32(value);
+#endif
+    memcpy(to, &value, sizeof value);
 }
 
 /* The lowest `bytes` bytes (0..8) of a word. */
@@ -36,7 +42,8 @@ static inline uint64_t low_bytes(size_t bytes)
     return bytes < 8 ? (UINT64_C(1) << (8 * bytes)) - 1 : UINT64_MAX;
 }
 
-static bool learn_head(struct lt_head *head, const char *at, const char *eol)
+__attribute__((noinline)) static bool learn_head(struct lt_head *head, const char *at,
+                                                 const char *eol)
 {
     int64_t seconds = 0;
     size_t len = 1;
@@ -89,43 +96,56 @@ static inline const char *take_name(const struct lt_buses *buses, const char *at
     uint64_t blanks = word ^ LT_EVERY_BYTE(' ');
     /* The lowest marked byte is a blank; above it there may be false marks. */
     uint64_t marks = (blanks - LT_EVERY_BYTE(0x01)) & ~blanks & HIGH_BITS;
-    uint64_t before = marks & (~marks + 1);
-    if (marks == 0)
+    uint64_t mask = (marks ^ (marks - 1)) >> 8; /* the bytes below the blank */
+    if (marks == 0 || !lt_buses_find(buses, word & mask, ret_bus))
         return NULL;
-    uint64_t mask = (before >> 7) - 1; /* the bytes below the blank */
-    if (!lt_buses_find(buses, word & mask, ret_bus))
-        return NULL;
-    /* The bytes of `mask`, counted: each gives one bit, summed up in the highest byte. */
-    return at + (((mask & LT_EVERY_BYTE(0x01)) * LT_EVERY_BYTE(0x01)) >> 56) + 1;
+    return at + ((unsigned)__builtin_ctzll(marks) / 8 + 1);
 }
 
-static inline uint32_t swap32(uint32_t value)
+/* One more than the digit's value, so that 0 is "no digit". */
+static const uint8_t digit_values[256] = {
+    ['0'] = 1,  ['1'] = 2,  ['2'] = 3,  ['3'] = 4,  ['4'] = 5,  ['5'] = 6,  ['6'] = 7,  ['7'] = 8,
+    ['8'] = 9,  ['9'] = 10, ['A'] = 11, ['B'] = 12, ['C'] = 13, ['D'] = 14, ['E'] = 15, ['F'] = 16,
+    ['a'] = 11, ['b'] = 12, ['c'] = 13, ['d'] = 14, ['e'] = 15, ['f'] = 16,
+};
+
+/* 0..15; above that for what is no hex digit. */
+static inline unsigned nibble(char c)
 {
-    return value >> 24 | (value >> 8 & 0xFF00) | (value << 8 & 0xFF0000) | value << 24;
+    return digit_values[(unsigned char)c] - 1u;
 }
 
 /* 3 or 8 digits and "#"; returns where the data begin. Error frames are left to the other path. */
 static inline const char *take_id(const char *at, struct lt_frame *frame)
 {
-    uint64_t text = load(at);
     if (at[3] == '#') {
-        text = text << 40 | UINT64_C(0x3030303030); /* five zeros before the three digits */
-        frame->id = swap32(lt_hex8_bytes(text));
+        unsigned high = nibble(at[0]), mid = nibble(at[1]), low = nibble(at[2]);
+        frame->id = high << 8 | mid << 4 | low;
         frame->flags = 0;
-        return lt_hex8_bad(text) == 0 && frame->id <= LT_ID_MAX_STANDARD ? at + 4 : NULL;
+        return high < 8 && (mid | low) < 16 ? at + 4 : NULL;
     }
-    frame->id = swap32(lt_hex8_bytes(text));
+    uint64_t text = load(at);
+    frame->id = __builtin_bswap32(lt_hex8_bytes(text));
     frame->flags = LT_FRAME_EXTENDED;
     return at[8] == '#' && lt_hex8_bad(text) == 0 && frame->id <= LT_ID_MAX_EXTENDED ? at + 9
                                                                                      : NULL;
 }
 
+#define ALL UINT64_MAX
+/* Which bytes of two words belong to 0, 2, ... 16 digits. */
+static const struct {
+    uint64_t first, second;
+} digit_masks[9] = {
+    {0, 0},        {0xFFFF, 0},       {0xFFFFFFFF, 0},       {0xFFFFFFFFFFFF, 0}, {ALL, 0},
+    {ALL, 0xFFFF}, {ALL, 0xFFFFFFFF}, {ALL, 0xFFFFFFFFFFFF}, {ALL, ALL},
+};
+
 /* 0..16 digits, an even number. Data bytes past the length become 0. */
 static inline bool take_classic(const char *at, size_t digits, struct lt_frame *frame)
 {
     uint64_t first = load(at), second = load(at + 8);
-    uint64_t first_mask = low_bytes(digits < 8 ? digits : 8);
-    uint64_t second_mask = low_bytes(digits < 8 ? 0 : digits - 8);
+    uint64_t first_mask = digit_masks[digits / 2].first;
+    uint64_t second_mask = digit_masks[digits / 2].second;
     if ((lt_hex8_bad(first) & first_mask) | (lt_hex8_bad(second) & second_mask))
         return false;
     store32(frame->data, lt_hex8_bytes(first & first_mask));
@@ -136,7 +156,8 @@ static inline bool take_classic(const char *at, size_t digits, struct lt_frame *
 }
 
 /* From the second "#" on: the flags nibble and 0..128 digits. */
-static bool take_fd(struct lt_reader *reader, const char *at, size_t count, struct lt_frame *frame)
+__attribute__((noinline)) static bool take_fd(struct lt_reader *reader, const char *at,
+                                              size_t count, struct lt_frame *frame)
 {
     unsigned flags = count >= 2 ? lt_hex_value(at[1]) : 255;
     if (flags > 15 || count - 2 > 2 * LT_FRAME_MAX || count % 2 != 0)

@@ -293,7 +293,7 @@ static void judge_differences(struct lt_reader *reader)
         counts->backward_steps > counts->frames / 5;
 }
 
-static bool refill(struct lt_reader *reader)
+__attribute__((noinline)) static bool refill(struct lt_reader *reader)
 {
     reader->batch_at = reader->batch_count = 0;
     while (reader->batch_count == 0 && !reader->ended) {
