@@ -36,7 +36,8 @@ enum lt_isotp_flow { LT_FLOW_GO, LT_FLOW_WAIT, LT_FLOW_OVERFLOW, LT_FLOW_RESERVE
 struct lt_isotp_result {
     enum lt_isotp_event event;
     enum lt_isotp_event then; /* after TIMEOUT or REPLACED: what the frame itself did */
-    const uint8_t *message;   /* of MESSAGE (in event or then), borrowed */
+    const uint8_t *message;   /* of MESSAGE (in event or then), borrowed; readable 8 bytes past the
+                                 end */
     uint32_t length;          /* bytes of the message (announced length for STARTED) */
     bool oversize;            /* longer than LT_ISOTP_MAX: message is NULL */
     int64_t started_ns;       /* time of the message's first frame */
@@ -54,6 +55,9 @@ struct lt_isotp {
     uint32_t length, have;
     int64_t started_ns, last_ns;
     uint32_t flow_count;
+    uint8_t frame_len; /* of the first frame: the others are as long, but for the last */
+    uint8_t last_len;  /* the last consecutive frame, to know a repeat; kept after the message */
+    uint8_t last[LT_FRAME_MAX];
     uint8_t bytes[LT_ISOTP_MAX + 64];
 };
 

@@ -42,9 +42,10 @@ const char *lt_nrc_text(uint8_t code); /* for people; NULL if not known */
 
 /* How a question ended, worst knowledge first; kept for each (question, controller). */
 enum lt_obd_answer {
-    LT_OBD_NEVER_ANSWERED, /* asked, and no reply of any kind */
-    LT_OBD_UNSUPPORTED,    /* 11, 12, 31, or left out of a support mask */
-    LT_OBD_LOCKED,         /* 33 (security access) or 22 with the service alone refused */
+    LT_OBD_NEVER_ANSWERED, /* asked, and no reply of any kind (but perhaps "pending") */
+    LT_OBD_UNSUPPORTED,    /* 11, 12, 31; or no reply at all (answered and negative are 0) and the
+                              number is left out of the support masks that were answered */
+    LT_OBD_LOCKED,         /* 33 (security access) */
     LT_OBD_REFUSED,        /* another negative code; see `nrc` */
     LT_OBD_ANSWERED,
 };
@@ -68,9 +69,9 @@ struct lt_obd_reply {
     bool negative;
     uint8_t nrc;     /* of a negative reply */
     uint8_t service; /* of the request */
-    bool ambiguous;  /* several numbers in one reply, and one's length is not known: the items up to
-                        it are given, the rest is not */
-    size_t count;
+    bool ambiguous;  /* several numbers in one reply, and one's length is not known or what follows
+                        was not asked for: the items up to it are given, the rest is not */
+    size_t count;    /* 0 in a negative reply */
     struct lt_obd_item item[LT_OBD_ITEMS_MAX];
     const uint8_t *message; /* whole payload, from the service byte */
     uint32_t length;
@@ -79,16 +80,18 @@ struct lt_obd_reply {
 /* Data length behind a number, for splitting replies with several: from the profile, or the
  * built-in table of SAE J1979 lengths (lt_obd_pid_length). 0 = not known. */
 typedef uint16_t (*lt_obd_length_fn)(void *context, uint8_t service, uint32_t number);
-/* Service 01/02 PIDs 00..C8; 0 = not known. */
+/* Service 01/02 PIDs; 0 = not known. */
 uint16_t lt_obd_pid_length(uint32_t pid);
 
 /* What is remembered of one question to (or answer from) one controller. */
 struct lt_obd_question {
     uint8_t service;
     uint32_t number;
-    uint32_t reply_id; /* of the controller; 0 = never answered by any */
+    uint32_t reply_id; /* of the controller that answered, or was asked alone; 0 = asked of all and
+                          answered by none */
     bool extended;
-    uint64_t asked, answered, negative, pending;
+    uint64_t asked; /* of this controller alone or, once it has answered, of all as well */
+    uint64_t answered, negative, pending; /* pending is not counted as negative */
     uint8_t last_nrc;
     enum lt_obd_answer answer;
 };
@@ -119,8 +122,9 @@ bool lt_obd_feed(struct lt_obd *obd, const struct lt_frame *frame, struct lt_obd
 /* What was asked and answered so far. Order: by service, number, controller. */
 size_t lt_obd_questions(struct lt_obd *obd, const struct lt_obd_question **ret_list);
 size_t lt_obd_controllers(const struct lt_obd *obd, const struct lt_obd_controller **ret_list);
-/* Requests and replies seen, and frames of the diagnostic identifiers that were neither; questions
- * not remembered because the list was full. */
+/* Frames on the request and reply identifiers (flow control among them); whole requests and replies
+ * in them, the negative replies (without "pending") and those that said "pending"; questions and
+ * identifiers not remembered because a list was full. */
 struct lt_obd_counts {
     uint64_t request_frames, reply_frames, requests, replies, negative, pending, forgotten;
 };
