@@ -15,7 +15,7 @@ struct lt_mimic;
 
 struct lt_mimic_options {
     uint64_t seed;
-    double duration_s; /* 0 = the scenario's own */
+    double duration_s; /* 0 = the scenario's own; longer ones run it again from its start */
     int64_t start_ns;  /* time of the first frame */
     bool polling;      /* a diagnostic tester asks beside the traffic */
 };
@@ -35,12 +35,15 @@ const char *lt_mimic_bus_name(const struct lt_mimic *mimic, size_t bus);
 const struct lt_frame *lt_mimic_next(struct lt_mimic *mimic);
 
 /* The truth behind the frame just given: for each of its signals the physical value before it was
- * put into bits, the raw bits, and a label or state. Rows of the truth file. */
+ * put into bits, the raw bits, and a label or state. Rows of the truth file. Where the label is
+ * "unavailable" or "error", `value` is what the sensor would have said. Frames that no profile
+ * describes and those of the tester have no rows. */
 struct lt_mimic_truth {
     const char *frame, *signal, *unit;
     double value;      /* physical, before rounding to raw */
     uint64_t raw;      /* the bit pattern sent */
     const char *label; /* "sport", "unavailable", "error", or "" */
+    bool suspect;      /* the frame's check was spoiled, or it repeats the one before whole */
 };
 size_t lt_mimic_truth(const struct lt_mimic *mimic, const struct lt_mimic_truth **ret_rows);
 
