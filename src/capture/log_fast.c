@@ -31,7 +31,7 @@ static inline uint64_t load(const char *at)
 static inline void store32(uint8_t *to, uint32_t value)
 {
 #if __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
-    value = __builtin_b__builtin_bswap32(value);
+    value = __builtin_bswap32(value);
 #endif
     memcpy(to, &value, sizeof value);
 }
