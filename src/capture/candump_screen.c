@@ -210,7 +210,7 @@ static bool scan_bytes(struct lt_scan *scan, unsigned len, struct lt_frame *fram
 /* What may stand behind the bytes: nothing, the ASCII column, the word ERRORFRAME. */
 static bool scan_rest(struct lt_scan *scan, struct lt_frame *frame, struct lt_line *line)
 {
-    bool joined = scan->at < scan->end && *scan->at == '`';
+    bool joined = frame->len > 0 && scan->at < scan->end && *scan->at == '`';
     skip_space(scan);
     if (scan->at == scan->end)
         return true;

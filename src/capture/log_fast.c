@@ -221,7 +221,8 @@ void lt_candump_log_fast(struct lt_reader *reader)
         if (!take_line(reader, at, eol, frame))
             break;
         frame->number = ++line;
-        lt_reader_count_frame(reader, frame);
+        lt_reader_count_flags(reader, frame);
+        lt_reader_count_time(reader, frame);
         frame++;
         at = eol + 1;
     }

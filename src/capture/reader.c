@@ -95,7 +95,11 @@ static void keep_frame(struct lt_reader *reader, struct lt_text text, struct lt_
         return;
     }
     frame->number = reader->line_number;
-    lt_reader_count_frame(reader, frame);
+    lt_reader_count_flags(reader, frame);
+    if (frame->time_ns == LT_NO_TIME)
+        reader->counts.no_times = true;
+    else
+        lt_reader_count_time(reader, frame);
     reader->counts.frames++;
     reader->counts.oddities += line->odd || !own_form;
     reader->counts.wall_clock = reader->counts.wall_clock || line->date;

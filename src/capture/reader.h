@@ -53,7 +53,7 @@ struct lt_reader {
 void lt_reader_set_fast(struct lt_reader *reader, bool fast);
 
 /* What both paths do with a whole frame: the counts that depend on the frame alone. */
-static inline void lt_reader_count_frame(struct lt_reader *reader, const struct lt_frame *frame)
+static inline void lt_reader_count_flags(struct lt_reader *reader, const struct lt_frame *frame)
 {
     struct lt_reader_counts *counts = &reader->counts;
     if (frame->flags & (LT_FRAME_FD | LT_FRAME_REMOTE | LT_FRAME_ERROR | LT_FRAME_SENT)) {
@@ -62,12 +62,14 @@ static inline void lt_reader_count_frame(struct lt_reader *reader, const struct 
         counts->error_frames += (frame->flags & LT_FRAME_ERROR) != 0;
         counts->sent_frames += (frame->flags & LT_FRAME_SENT) != 0;
     }
+}
+
+/* Of a frame that has a time. */
+static inline void lt_reader_count_time(struct lt_reader *reader, const struct lt_frame *frame)
+{
+    struct lt_reader_counts *counts = &reader->counts;
     int64_t last_ns = reader->last_ns[frame->bus];
     if (frame->time_ns < last_ns) {
-        if (frame->time_ns == LT_NO_TIME) {
-            counts->no_times = true;
-            return;
-        }
         counts->backward_steps++;
         if (last_ns - frame->time_ns > counts->backward_most_ns)
             counts->backward_most_ns = last_ns - frame->time_ns;

@@ -1,0 +1,133 @@
+#!/bin/sh
+# Runs as the first process of the guest kernel (see candump.sh): loads SocketCAN, records the
+# table's frames and random ones with the real candump in every variant, and powers off.
+# $LOOMTAP_RUN: a folder of the host for the results, with the file `frames` in it.
+export PATH=/usr/sbin:/usr/bin:/sbin:/bin TZ=UTC
+mount -t proc proc /proc
+mount -t sysfs sysfs /sys
+mount -t tmpfs tmpfs /dev
+mknod /dev/null c 1 3
+mknod /dev/zero c 1 5
+mknod /dev/urandom c 1 9
+chmod 666 /dev/null /dev/zero /dev/urandom
+cd "$LOOMTAP_RUN" || exit 1
+exec >guest.log 2>&1
+
+modules=/usr/lib/uml/modules/$(uname -r)/kernel
+insmod "$modules/net/can/can.ko"
+insmod "$modules/net/can/can-raw.ko"
+insmod "$modules/drivers/net/can/dev/can-dev.ko"
+insmod "$modules/drivers/net/can/vcan.ko"
+for bus in vcan0 vcan1 longname_vcan2; do
+    ip link add dev "$bus" type vcan
+    ip link set "$bus" mtu 72
+    ip link set "$bus" up
+done
+
+# What this candump knows: -8 and -N came after 2020.
+candump 2>usage.txt >>usage.txt
+knows() { grep -q -- "^ *$1 " usage.txt; }
+
+# name, what the form keeps, options
+variants='log time,fdbits,dlc,errors -L
+log-x time,fdbits,dlc,errors,sent -L -x
+screen errors
+screen-a time,errors -t a
+screen-d time,errors -t d
+screen-z time,errors -t z
+screen-date time,errors -t A
+screen-x errors,fdbits,sent -x
+screen-ascii time,errors -t a -a
+screen-swap time,errors -t a -S
+screen-swap-ascii errors -S -a
+screen-binary time,errors -t z -i
+screen-binary-swap errors -i -S
+screen-words time,errors -t a -e
+screen-colour time,errors -t a -c
+screen-colour2 time,errors -t a -c -c
+screen-colour3 time,errors,fdbits,sent -t A -c -c -c -x
+screen-all time,errors,fdbits,sent -t A -x -a -e -c -c
+screen-raw-dlc time,errors,dlc -t a -8
+screen-raw-dlc-all time,errors,dlc,fdbits,sent -t a -8 -x -a
+log-nanoseconds time,fdbits,dlc,errors -L -N
+log-zero time,fdbits,dlc,errors -L -t z
+no-errors time,fdbits,dlc -L'
+
+pids=
+# suffix, bus, frames: one candump a variant, all at once; each ends when it has seen all frames
+record() {
+    while read -r name kept options; do
+        case " $options " in
+        *" -8 "*) knows -8 || continue ;;
+        esac
+        case " $options " in
+        *" -N "*) knows -N || continue ;;
+        esac
+        # A candump that knows no raw DLC keeps none in its logs either.
+        knows -8 || kept=$(echo "$kept" | sed 's/,dlc//')
+        errors=,#FFFFFFFF
+        count=$3
+        if [ "$name" = no-errors ]; then
+            errors=
+            count=$4
+        fi
+        candump -n "$count" $options "$2,0:0$errors" >"$name$1" 2>>candump.err &
+        pids="$pids $!"
+        echo "$name $kept" >>"variants$1"
+    done <<END
+$variants
+END
+}
+
+# Until each candump listens: the kernel lists the receivers, one line each.
+ready() {
+    want=$(echo $pids | wc -w)
+    for _ in $(seq 200); do
+        [ "$(cat /proc/net/can/rcvlist_all | grep -c ' raw$')" -ge "$want" ] && return
+        sleep 0.05
+    done
+    echo "only $(cat /proc/net/can/rcvlist_all | grep -c ' raw$') of $want recorders listen"
+}
+
+# Until each has seen its frames; what is missing shows in the comparison.
+all_done() {
+    (sleep 20 && kill -INT $pids) &
+    watchdog=$!
+    wait $pids
+    kill $watchdog
+    pids=
+}
+
+frames_count=$(wc -l <frames)
+errors_count=$(grep -c '^2[0-9A-F]\{7\}#' frames)
+data_count=$((frames_count - errors_count))
+mkdir -p written
+(cd written && exec candump -n "$frames_count" -l vcan0,0:0,#FFFFFFFF) &
+pids="$pids $!"
+record .table vcan0 "$frames_count" "$data_count"
+candump -n "$data_count" -t a any >all.screen &
+pids="$pids $!"
+candump -n "$data_count" -L any >all.log &
+pids="$pids $!"
+ready
+while read -r frame; do
+    cansend vcan0 "$frame" || echo "cansend $frame failed"
+done <frames
+all_done
+
+record .random vcan1 400 400
+candump -n 420 -t a vcan1 longname_vcan2 >wide.screen &
+pids="$pids $!"
+candump -n 420 -L vcan1 longname_vcan2 >wide.log &
+pids="$pids $!"
+ready
+cangen vcan1 -g 1 -n 200 -I r -L r -D r -m
+cangen longname_vcan2 -g 1 -n 20 -I r -L r -D r
+cangen vcan1 -g 1 -n 200 -I r -L r -D r -f -b -E
+all_done
+
+knows -8 && echo dlc >keeps_dlc
+echo done >finished
+sync
+echo o >/proc/sysrq-trigger
+sleep 10
