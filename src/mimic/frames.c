@@ -103,9 +103,9 @@ static const struct lt_mimic_field air[] = {
 static const struct lt_mimic_field fuel_a[] = {
     {"closed_loop", "", BITS(1, 4, 1), PLAIN, AT(closed_loop)},
     {"enriched", "", BITS(1, 5, 1), PLAIN, AT(enriched)},
-    {"lambda", "1", INTEL(2, 0, 16), STEPS(10000, 1), AT(lambda), SENSOR(lambda_sensor),
+    {"lambda", "lambda", INTEL(2, 0, 16), STEPS(10000, 1), AT(lambda), SENSOR(lambda_sensor),
      .codes = {0xFFFF, 0xFFFE}},
-    {"lambda_target", "1", INTEL(4, 0, 10), STEPS(512, 1), .form = RECIPROCAL, AT(lambda_target)},
+    {"lambda_target", "lambda", INTEL(4, 0, 10), STEPS(512, 1), .form = RECIPROCAL, AT(lambda_target)},
     {"injector_duty", "%", .high = {5, 6, 2, 'i'}, INTEL(6, 0, 8), STEPS(10, 1),
      AT(injector_duty_pct)},
     {"fuel_trim", "%", BITS(7, 0, 8), STEPS(128, 100), .sign = TWOS, AT(fuel_trim_pct)},
@@ -129,7 +129,7 @@ static const struct lt_mimic_field slow[] = {
     {"slow_page", "", BITS(0, 0, 4), PLAIN, AT(selector)},
     {"run_time", "s", MOTOR(1, 7, 16), PLAIN, AT(run_time_s), PAGE(0)},
     {"engine_turns", "1", MOTOR(3, 7, 32), PLAIN, AT(revolutions), PAGE(0)},
-    {"fuel_used", "l", INTEL(1, 0, 24), STEPS(1000, 1), AT(fuel_used_l), PAGE(1)},
+    {"fuel_used", "L", INTEL(1, 0, 24), STEPS(1000, 1), AT(fuel_used_l), PAGE(1)},
     {"battery_current", "A", INTEL(4, 0, 16), STEPS(10, 1), .sign = TWOS, AT(battery_a), PAGE(1)},
     {"alternator_load", "%", BITS(1, 0, 8), STEPS(5, 2), AT(alternator_pct), PAGE(2)},
     {"fan_duty", "%", BITS(2, 0, 8), STEPS(5, 2), AT(fan_pct), PAGE(2)},
@@ -164,7 +164,7 @@ static const struct lt_mimic_field kit_a[] = {
 };
 
 static const struct lt_mimic_field kit_b[] = {
-    {"flow_rate", "l/h", INTEL(3, 0, 32), .form = FLOAT32, AT(flow_l_h)},
+    {"flow_rate", "L/h", INTEL(3, 0, 32), .form = FLOAT32, AT(flow_l_h)},
     {"kit_voltage", "V", BITS(7, 0, 8), STEPS(10, 1), AT(kit_v)},
 };
 
