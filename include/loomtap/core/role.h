@@ -41,7 +41,8 @@ struct lt_unit {
 const struct lt_unit *lt_unit_find(struct lt_text name);
 
 /* to = from * factor + offset. False where the two do not measure the same quantity. AFR to lambda
- * needs `stoich` (air per fuel by mass, such as 147/10), otherwise pass {0, 1}. */
+ * needs `stoich` (air per fuel by mass, such as 147/10), otherwise pass {0, 1}. A bare "1" is a
+ * ratio and lambda alike: "%" converts to it by 1/100, "AFR" by 1/stoich. */
 bool lt_unit_convert(const struct lt_unit *from, const struct lt_unit *to, struct lt_ratio stoich,
                      struct lt_ratio *ret_factor, struct lt_ratio *ret_offset);
 
