@@ -34,9 +34,13 @@ static void print_period(char *text, size_t size, double ns)
         lt_text_format(text, size, "%.*f s", ns < 9.995e9 ? 2 : 1, ns / 1e9);
 }
 
+/* As in rows, but seven figures where the exact value has no end ("0.8504983"). */
 static const char *print_value(char *text, const struct lt_scaler *scaler, uint64_t raw)
 {
-    text[lt_scaler_print(scaler, raw, text)] = 0;
+    if (scaler->decimals < 0)
+        lt_text_format(text, LT_VALUE_ROOM, "%.7g", lt_scaler_f64(scaler, raw));
+    else
+        text[lt_scaler_print(scaler, raw, text)] = 0;
     return text;
 }
 
@@ -172,8 +176,9 @@ static void role_line(struct page *page, const char *role)
         uint64_t least, greatest;
         tally_ends(row.tally, scaler, &least, &greatest);
         print_mean(mean, sizeof mean, &row);
-        lt_sink_format(page->sink, "%s .. %s %s, mean %s", print_value(low, scaler, least),
-                       print_value(high, scaler, greatest), lt_signal_unit(scaler->def), mean);
+        const char *unit = lt_signal_unit(scaler->def);
+        lt_sink_format(page->sink, "%s .. %s%s%s, mean %s", print_value(low, scaler, least),
+                       print_value(high, scaler, greatest), *unit ? " " : "", unit, mean);
     }
     lt_sink_char(page->sink, '\n');
 }
@@ -575,13 +580,14 @@ static void say_unknown(struct page *page)
 void lt_decode_summary(struct lt_decode *decode, struct lt_sink *sink)
 {
     struct page page = {.decode = decode, .sink = sink};
+    /* The roles come last: that is where a terminal stands when the command has ended. */
     say_sources(&page);
     say_buses(&page);
     say_reading(&page);
-    say_roles(&page);
-    say_signals(&page);
-    say_checks(&page);
+    say_unknown(&page);
     say_diagnostics(&page);
     say_j1939(&page);
-    say_unknown(&page);
+    say_checks(&page);
+    say_signals(&page);
+    say_roles(&page);
 }
