@@ -536,13 +536,26 @@ static enum lt_code finish(struct reader *reader)
     return LT_OK;
 }
 
+/* Messages repeat faulty words, so what is no text is refused before. */
+static enum lt_code read_as_text(struct reader *reader)
+{
+    size_t bad;
+    if (lt_text_is_utf8(reader->text, &bad))
+        return LT_OK;
+    lt_fail(reader->error, LT_E_SYNTAX, "the checksum holds a byte that is not text");
+    return at_word(reader, (struct lt_text){reader->text.at + bad, 1}, LT_E_SYNTAX,
+                   "write it in UTF-8, without NUL");
+}
+
 enum lt_code lt_checksum_parse(struct lt_text text, struct lt_checksum *ret_checksum,
                                struct lt_error *error)
 {
     if (!text.at)
         text = LT_TEXT("");
     struct reader reader = {.text = text, .rest = text, .error = error};
-    enum lt_code code = read_family(&reader);
+    enum lt_code code = read_as_text(&reader);
+    if (code == LT_OK)
+        code = read_family(&reader);
     if (code == LT_OK)
         code = expect(&reader, "over");
     if (code == LT_OK)

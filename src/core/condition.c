@@ -578,10 +578,16 @@ enum lt_code lt_condition_parse(struct lt_text text, const struct lt_condition_n
     if (!text.at)
         text = LT_TEXT("");
     struct parser parser = {.names = names, .error = error, .text = text, .rest = text};
+    size_t bad;
     parser.token.text = (struct lt_text){text.at, 0};
     if (text.len > TEXT_MAX) {
         lt_fail(error, LT_E_LIMIT, "the condition is longer than %u bytes", TEXT_MAX);
         return at_text(&parser, text, LT_E_LIMIT, "split it into several warnings");
+    }
+    if (!lt_text_is_utf8(text, &bad)) {
+        lt_fail(error, LT_E_SYNTAX, "the condition holds a byte that is not text");
+        return at_text(&parser, (struct lt_text){text.at + bad, 1}, LT_E_SYNTAX,
+                       "write it in UTF-8, without NUL");
     }
     enum lt_code code = parse_whole(&parser);
     return code != LT_OK ? code : keep(&parser, arena, ret_condition);

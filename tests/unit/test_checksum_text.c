@@ -319,6 +319,19 @@ static void a_long_word_is_shown_short(void **state)
     assert_true(lt_text_is_utf8(lt_text_of(error.text), NULL));
 }
 
+static void bytes_that_are_no_text_are_refused(void **state)
+{
+    struct lt_checksum checksum;
+    struct lt_error error = {0};
+    (void)state;
+    assert_int_equal(
+        lt_checksum_parse((struct lt_text){"sum\0over 0..6 in 7", 18}, &checksum, &error),
+        LT_E_SYNTAX);
+    assert_int_equal(error.column, 4);
+    assert_int_equal(lt_checksum_parse(LT_TEXT("sum over \xFF"), &checksum, &error), LT_E_SYNTAX);
+    assert_int_equal(error.column, 10);
+}
+
 int main(void)
 {
     static const struct CMUnitTest tests[] = {
@@ -332,6 +345,7 @@ int main(void)
         cmocka_unit_test(each_fault_names_its_column),
         cmocka_unit_test(advice_helps),
         cmocka_unit_test(a_long_word_is_shown_short),
+        cmocka_unit_test(bytes_that_are_no_text_are_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -338,6 +338,24 @@ static void every_failing_allocation_is_reported(void **state)
     }
 }
 
+/* A NUL inside quotes once cut the kept text short. */
+static void bytes_that_are_no_text_are_refused(void **state)
+{
+    struct lt_arena arena;
+    struct lt_condition condition;
+    struct lt_error error = {0};
+    (void)state;
+    lt_arena_init(&arena, 0);
+    assert_int_equal(lt_condition_parse((struct lt_text){"drive_mode == 'a\0b'", 19}, &names,
+                                        &arena, &condition, &error),
+                     LT_E_SYNTAX);
+    assert_int_equal(error.column, 17);
+    assert_int_equal(lt_condition_parse(LT_TEXT("load > \xC2"), &names, &arena, &condition, &error),
+                     LT_E_SYNTAX);
+    assert_int_equal(error.column, 8);
+    lt_arena_release(&arena);
+}
+
 static void labels_need_not_be_listed(void **state)
 {
     const struct lt_condition_names no_list = {NULL, find_signal, find_label, NULL};
@@ -362,6 +380,7 @@ int main(void)
         cmocka_unit_test(each_fault_names_its_column),
         cmocka_unit_test(ceilings_on_nesting_steps_and_length),
         cmocka_unit_test(every_failing_allocation_is_reported),
+        cmocka_unit_test(bytes_that_are_no_text_are_refused),
         cmocka_unit_test(labels_need_not_be_listed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
