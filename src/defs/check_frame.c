@@ -39,15 +39,17 @@ static void check_fd_length(struct lt_loader *loader, const struct lt_frame_def 
 {
     if (frame->length > LT_FRAME_MAX || lt_len_is_valid((uint8_t)frame->length, true))
         return;
-    const char *text = "length: no FD frame has %u bytes; on the wire there are 0 to 8, 12, 16, "
-                       "20, 24, 32, 48 and 64";
-    const char *advice = "give the length on the wire: senders fill up to the next one";
+    char text[160];
     struct lt_place place = lt_defs_key_place(section, "length");
-    unsigned length = frame->length;
-    if (frame->direction == LT_SEND)
-        lt_error_advise(lt_defs_fault(loader, place, LT_E_RANGE, text, length), "%s", advice);
-    else
-        lt_error_advise(lt_defs_warning(loader, place, LT_E_RANGE, text, length), "%s", advice);
+    lt_text_format(
+        text, sizeof text,
+        "length: no FD frame has %u bytes; on the wire there are 0 to 8, 12, 16, 20, 24, "
+        "32, 48 and 64",
+        (unsigned)frame->length);
+    struct lt_error *error = frame->direction == LT_SEND
+                                 ? lt_defs_fault(loader, place, LT_E_RANGE, "%s", text)
+                                 : lt_defs_warning(loader, place, LT_E_RANGE, "%s", text);
+    lt_error_advise(error, "give the length on the wire: senders fill up to the next one");
 }
 
 static void check_length(struct lt_loader *loader, const struct lt_frame_def *frame,
