@@ -6,16 +6,6 @@
  * odd. log_fast.c has the quick path for the usual line. */
 #include "capture/form.h"
 
-/* Does the line begin as lines of this form do? "(1) see below" in a text does not. */
-static bool begins_with_time(const struct lt_scan *scan)
-{
-    const char *at = scan->at + 1;
-    while (at < scan->end && lt_is_digit(*at))
-        at++;
-    ptrdiff_t digits = at - scan->at - 1;
-    return digits > 0 && (digits >= 4 || at == scan->end || *at == '.');
-}
-
 static bool scan_bus(struct lt_scan *scan, struct lt_line *line)
 {
     if (scan->at < scan->end && !lt_is_blank(*scan->at))
@@ -62,7 +52,7 @@ enum lt_line_kind lt_candump_log_parse(struct lt_text text, struct lt_form_state
         line->odd = true;
     if (scan.at == scan.end || *scan.at != '(')
         return lt_line_bad(line, &scan, LT_BAD_NO_FRAME);
-    line->frame_like = begins_with_time(&scan);
+    line->frame_like = lt_begins_with_time(&scan);
     if (!lt_scan_time(&scan, frame, line))
         return LT_LINE_BAD;
     line->frame_like = line->frame_like || line->date;
@@ -70,6 +60,7 @@ enum lt_line_kind lt_candump_log_parse(struct lt_text text, struct lt_form_state
         return LT_LINE_BAD;
     lt_skip_blanks(&scan);
     if (is_frame_without_bus(&scan, line)) {
+        line->marked = true;
         scan.at = line->bus.at;
         return lt_line_bad(line, &scan, LT_BAD_BUS);
     }
@@ -77,6 +68,7 @@ enum lt_line_kind lt_candump_log_parse(struct lt_text text, struct lt_form_state
     if (kind == LT_LINE_FRAME)
         scan_trailing(&scan, frame, line);
     else
-        line->frame_like = true;
+        line->marked = line->reason != LT_BAD_NO_FRAME;
+    line->frame_like = line->frame_like || line->marked;
     return kind;
 }

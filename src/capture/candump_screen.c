@@ -48,14 +48,6 @@ static bool rest_starts(const struct lt_scan *scan, const char *prefix)
     return lt_text_starts((struct lt_text){scan->at, (size_t)(scan->end - scan->at)}, prefix);
 }
 
-static bool begins_with_time(const struct lt_scan *scan)
-{
-    const char *at = scan->at + 1;
-    while (at < scan->end && lt_is_digit(*at))
-        at++;
-    return at > scan->at + 1 && (at == scan->end || *at == '.' || at - scan->at > 4);
-}
-
 static bool scan_time_column(struct lt_scan *scan, struct lt_frame *frame, struct lt_line *line)
 {
     frame->time_ns = LT_NO_TIME;
@@ -63,7 +55,7 @@ static bool scan_time_column(struct lt_scan *scan, struct lt_frame *frame, struc
     frame->time_len = 0;
     if (scan->at == scan->end || *scan->at != '(')
         return true;
-    line->frame_like = begins_with_time(scan);
+    line->frame_like = lt_begins_with_time(scan);
     if (!lt_scan_time(scan, frame, line))
         return false;
     line->frame_like = line->frame_like || line->date;
@@ -164,6 +156,7 @@ static bool scan_byte(struct lt_scan *scan, enum byte_style style, uint8_t *ret_
     for (unsigned i = 0; i < digits; i++, scan->at++) {
         if (i > 0 && at_byte_end(scan)) {
             *ret_reason = LT_BAD_ODD;
+            scan->at -= i;
             return false;
         }
         unsigned digit = lt_hex_value(*scan->at);
@@ -252,6 +245,15 @@ static void set_extra(const struct extra *extra, struct lt_frame *frame, struct 
         line->odd = true;
 }
 
+/* "123 [4", as no other text has it? */
+static bool is_marked(const struct lt_scan *scan, struct lt_text id)
+{
+    bool hex = id.len >= 3 && id.len <= 8;
+    for (size_t i = 0; hex && i < id.len; i++)
+        hex = lt_hex_value(id.at[i]) < 16;
+    return hex && scan->end - scan->at >= 2 && lt_hex_value(scan->at[1]) < 16;
+}
+
 /* From the identifier on. */
 static enum lt_line_kind scan_long_frame(struct lt_scan *scan, struct lt_frame *frame,
                                          struct lt_line *line)
@@ -264,9 +266,10 @@ static enum lt_line_kind scan_long_frame(struct lt_scan *scan, struct lt_frame *
         scan->at = from;
         return lt_line_bad(line, scan, LT_BAD_NO_FRAME);
     }
+    line->marked = is_marked(scan, id);
+    line->frame_like = line->frame_like || line->marked;
     bool id_is_good = lt_scan_id(id, frame);
     bool announced = scan_brackets(scan, frame, &len);
-    line->frame_like = line->frame_like || (announced && lt_hex_value(*id.at) < 16);
     if (!id_is_good) {
         scan->at = from;
         return lt_line_bad(line, scan, LT_BAD_ID);

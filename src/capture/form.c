@@ -19,12 +19,10 @@ const char *lt_form_name(enum lt_form_kind kind)
     return lt_form(kind) ? lt_form(kind)->name : "unknown";
 }
 
-/* Does `other` know the line better than what was found so far? */
-static bool knows_better(const struct lt_line *other, const struct lt_line *line)
+/* How sure is it that the line was meant to be a frame of the form that looked at it? */
+static int likeness(const struct lt_line *line)
 {
-    if (other->frame_like != line->frame_like)
-        return other->frame_like;
-    return other->frame_like && other->column > line->column;
+    return line->frame_like + line->marked;
 }
 
 enum lt_line_kind lt_form_parse(const struct lt_form *form, struct lt_text text,
@@ -38,7 +36,7 @@ enum lt_line_kind lt_form_parse(const struct lt_form *form, struct lt_text text,
         if (&forms[i] == form)
             continue;
         enum lt_line_kind other_kind = forms[i].parse(text, &states[i], frame, &other);
-        if (other_kind == LT_LINE_BAD && !knows_better(&other, line))
+        if (other_kind == LT_LINE_BAD && likeness(&other) <= likeness(line))
             continue;
         kind = other_kind;
         *line = other;

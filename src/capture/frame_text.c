@@ -105,9 +105,9 @@ static bool scan_data(struct lt_scan *scan, struct lt_frame *frame, struct lt_li
             return lt_line_bad(line, scan, LT_BAD_HEX), false;
         if (len == limit)
             return lt_line_bad(line, scan, LT_BAD_LENGTH), false;
-        if (++scan->at == scan->end)
+        if (scan->at + 1 == scan->end)
             return lt_line_bad(line, scan, LT_BAD_ODD), false;
-        unsigned low = lt_hex_value(*scan->at);
+        unsigned low = lt_hex_value(*++scan->at);
         if (low > 15)
             return lt_line_bad(line, scan, LT_BAD_HEX), false;
         scan->at++;

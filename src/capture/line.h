@@ -29,6 +29,7 @@ struct lt_line {
     bool odd;                /* FRAME: accepted, but not as a writer should write */
     bool date;               /* FRAME: the time was a date */
     bool frame_like;         /* BAD: it begins as a frame of this form does */
+    bool marked;             /* BAD: it has this form's mark of a frame: "#", or "[n]" */
     enum lt_bad_line reason; /* BAD */
     uint32_t column;         /* BAD: from 1 */
 };
@@ -111,6 +112,8 @@ static inline bool lt_bus_name_is_good(struct lt_text name)
  * sets time_ns and time_text. False with LT_BAD_TIME in `line`. Digits past the ninth are cut in
  * time_ns; time_text keeps them. (time_text.c) */
 bool lt_scan_time(struct lt_scan *scan, struct lt_frame *frame, struct lt_line *line);
+/* At a parenthesis: does the line begin as a line with a time does? "(1) see below" does not. */
+bool lt_begins_with_time(const struct lt_scan *scan);
 /* Days from 1970-01-01 of a date of the Gregorian calendar. */
 int64_t lt_days_of_date(int year, unsigned month, unsigned day);
 /* Digits with an optional fraction up to `end` or the first other character. False: no digit, or

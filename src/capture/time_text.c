@@ -93,6 +93,17 @@ static bool looks_like_date(const struct lt_scan *scan)
     return scan->end - scan->at > 10 && scan->at[4] == '-' && scan->at[7] == '-';
 }
 
+bool lt_begins_with_time(const struct lt_scan *scan)
+{
+    const char *at = scan->at + 1;
+    if (at < scan->end && *at == '-')
+        at++;
+    const char *from = at;
+    while (at < scan->end && lt_is_digit(*at))
+        at++;
+    return at > from && (at - from >= 4 || at == scan->end || *at == '.');
+}
+
 bool lt_scan_time(struct lt_scan *scan, struct lt_frame *frame, struct lt_line *line)
 {
     scan->at++; /* the parenthesis */
