@@ -14,6 +14,7 @@ static void add_slot(struct lt_buses *buses, struct lt_text name, size_t bus)
     if (name.len > 7)
         return; /* found by comparing, on the general path */
     memcpy(bytes, name.at, name.len);
+    bytes[name.len] = ' ';
     uint64_t key = lt_load64_le(bytes);
     unsigned slot = lt_bus_slot_of(key);
     while (buses->slots[slot].key != 0)

@@ -17,7 +17,7 @@
 #define LT_BUS_SLOTS 256 /* four times LT_BUSES_MAX: probes stay short */
 
 struct lt_bus_slot {
-    uint64_t key; /* the name's bytes, first lowest; 0 = free */
+    uint64_t key; /* the name's bytes, first lowest, and a blank behind them; 0 = free */
     uint32_t bus;
 };
 
@@ -36,13 +36,14 @@ static inline unsigned lt_bus_slot_of(uint64_t key)
     return (unsigned)((key * UINT64_C(0x9E3779B97F4A7C15)) >> 56);
 }
 
-/* For a name of 1..7 bytes in one word with the rest 0. False: not seen before. */
+/* For a name of up to 7 bytes in one word, with the blank behind it and the rest 0. The blank keeps
+ * "a" apart from an "a" with NUL bytes behind it. False: not seen before. */
 static inline bool lt_buses_find(const struct lt_buses *buses, uint64_t key, uint16_t *ret_bus)
 {
     for (unsigned slot = lt_bus_slot_of(key);; slot = (slot + 1) % LT_BUS_SLOTS) {
         if (buses->slots[slot].key == key) {
             *ret_bus = (uint16_t)buses->slots[slot].bus;
-            return key != 0;
+            return true;
         }
         if (buses->slots[slot].key == 0)
             return false;

@@ -96,7 +96,7 @@ static inline const char *take_name(const struct lt_buses *buses, const char *at
     uint64_t blanks = word ^ LT_EVERY_BYTE(' ');
     /* The lowest marked byte is a blank; above it there may be false marks. */
     uint64_t marks = (blanks - LT_EVERY_BYTE(0x01)) & ~blanks & HIGH_BITS;
-    uint64_t mask = (marks ^ (marks - 1)) >> 8; /* the bytes below the blank */
+    uint64_t mask = marks ^ (marks - 1); /* the bytes up to the blank */
     if (marks == 0 || !lt_buses_find(buses, word & mask, ret_bus))
         return NULL;
     return at + ((unsigned)__builtin_ctzll(marks) / 8 + 1);

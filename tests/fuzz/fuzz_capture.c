@@ -76,6 +76,8 @@ static uint64_t read_as(const uint8_t *bytes, size_t size, size_t block, bool fa
     return sum;
 }
 
+int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size);
+
 int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size)
 {
     static const struct lt_reader_options strict = {.strict = true};
