@@ -192,8 +192,10 @@ static void step_mixture_state(struct lt_mimic_car *car, const struct lt_mimic_i
     car->enriched = car->seconds_enriched > 0.2;
     double base = 1.0 - clamp((60.0 - car->coolant_c) * 0.001, 0.0, 0.05);
     car->lambda_target = lag(car->lambda_target, car->enriched > 0.0 ? 0.85 : base, 0.35);
+    bool running = is_state(car, LT_MIMIC_ENGINE_RUNNING);
+    car->running_s = running ? car->running_s + STEP : 0.0;
     car->closed_loop = car->lambda_sensor == LT_MIMIC_SENSOR_GOOD && car->enriched == 0.0 &&
-                       car->fuel_cut == 0.0 && is_state(car, LT_MIMIC_ENGINE_RUNNING);
+                       car->fuel_cut == 0.0 && car->running_s > 1.0;
 }
 
 /* The two-point controller hunts around its target: the ripple that every such car shows. */
@@ -271,7 +273,7 @@ static void step_driveline(struct lt_mimic_car *car, const struct lt_mimic_input
     double ratio = gear_ratio[in->gear] * FINAL_DRIVE;
     double road = car->speed_m_s / WHEEL_M * ratio;
     double holds = in->gear > 0 ? in->clutch * in->clutch * 430.0 : 0.0;
-    double carried = clamp(18.0 * (crank - road), -holds, holds);
+    double carried = clamp(100.0 * (crank - road), -holds, holds);
     crank += (car->engine_torque_nm - carried) / INERTIA_KG_M2 * STEP;
     if (crank < 0.0)
         crank = 0.0;

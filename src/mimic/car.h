@@ -101,7 +101,7 @@ struct lt_mimic_car {
     double speed_m_s, boost_kpa, idle_air_pct, phi_measured, trim_step, trim_held_s, spark_nm,
         fuel_g_s;
     double tank_litres, slosh_pct, heater_s, crank_s, overrun_s, key_off_s, friction_nm;
-    double seconds_on, seconds_enriched, distance_m, engine_torque_indicated_nm;
+    double seconds_on, running_s, seconds_enriched, distance_m, engine_torque_indicated_nm;
     double noise_rpm, noise_map, noise_lambda, noise_road, noise_sensor;
 };
 

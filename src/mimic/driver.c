@@ -260,7 +260,7 @@ static void follow_step(struct lt_mimic_driver *driver, const struct lt_mimic_ca
         break;
     case ACT_CRUISE:
         *pedal = hold_speed(driver, car, step->target);
-        choose_gear(driver, car, 2900.0);
+        choose_gear(driver, car, 3300.0);
         engage(driver, car);
         break;
     case ACT_FULL:
