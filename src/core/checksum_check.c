@@ -85,7 +85,7 @@ static enum lt_code check_place(const struct lt_checksum *checksum, unsigned len
         lt_error_advise(error, "bytes count from 0: mend the place after `in`, or the length");
         return LT_E_RANGE;
     }
-    if (checksum->family == LT_CHECK_AFFINE && (bits < 1 || bits > 16 || bits != checksum->width)) {
+    if (checksum->family == LT_CHECK_AFFINE && (bits < 1 || bits > 16)) {
         lt_fail(error, LT_E_RANGE, "an affine check has 1 to 16 bits, its place has %u", bits);
         return LT_E_RANGE;
     }
