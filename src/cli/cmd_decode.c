@@ -176,11 +176,12 @@ static int give_out(const struct decode_values *v, struct lt_decode *decode,
 
 static int decide(const struct decode_values *v, const struct lt_decode *decode)
 {
-    if (lt_decode_values(decode) == 0) {
+    size_t without = lt_decode_roles_without_signal(decode);
+    if (without)
+        say(v->common.quiet, "%zu of the roles named have no signal in the profile\n", without);
+    else if (lt_decode_values(decode) == 0)
         say(v->common.quiet, "no value came out of this capture; `--as summary` says why\n");
-        return EXIT_NO;
-    }
-    return v->roles.count && lt_decode_roles_missing(decode) ? EXIT_NO : EXIT_FINE;
+    return without || lt_decode_values(decode) == 0 ? EXIT_NO : EXIT_FINE;
 }
 
 static int decode_reader(const struct decode_values *v, const struct lt_decode_options *wanted,

@@ -391,7 +391,9 @@ static const char *answer_text(const struct lt_obd_question *question)
     case LT_OBD_NEVER_ANSWERED:
         return "never answered";
     case LT_OBD_UNSUPPORTED:
-        return "not supported";
+        /* Silence where a support mask leaves the number out is still silence. */
+        return question->answered + question->negative ? "not supported"
+                                                       : "never answered (not in the support mask)";
     case LT_OBD_LOCKED:
         return "locked (security access)";
     case LT_OBD_REFUSED:

@@ -63,7 +63,7 @@ static void why_no_frame(const struct lt_decode *decode, const struct summary_ro
 
 /* The listener's knowledge of a parameter on any bus, added up. */
 struct asked {
-    uint64_t asked, answered;
+    uint64_t asked, answered, negative;
     bool locked, unsupported, refused;
     uint8_t nrc;
 };
@@ -80,6 +80,7 @@ static struct asked ask_listeners(const struct lt_decode *decode,
                 continue;
             sum.asked += list[i].asked;
             sum.answered += list[i].answered;
+            sum.negative += list[i].negative;
             sum.locked |= list[i].answer == LT_OBD_LOCKED;
             sum.unsupported |= list[i].answer == LT_OBD_UNSUPPORTED;
             sum.refused |= list[i].answer == LT_OBD_REFUSED;
@@ -98,8 +99,11 @@ static void why_no_reply(const struct lt_decode *decode, const struct summary_ro
         lt_buf_string(buf, "locked: the controller wants security access");
     else if (asked.refused)
         lt_buf_format(buf, "refused (%s)", lt_nrc_text(asked.nrc) ? lt_nrc_text(asked.nrc) : "?");
-    else if (asked.unsupported)
+    else if (asked.unsupported && asked.negative)
         lt_buf_format(buf, "asked %llu times, not supported by the controller",
+                      (unsigned long long)asked.asked);
+    else if (asked.unsupported)
+        lt_buf_format(buf, "asked %llu times, never answered, and not in the support mask",
                       (unsigned long long)asked.asked);
     else if (asked.asked)
         lt_buf_format(buf, "asked %llu times, never answered", (unsigned long long)asked.asked);
@@ -199,13 +203,12 @@ bool row_of_role(const struct lt_decode *decode, const char *role, struct summar
     return search.found;
 }
 
-size_t lt_decode_roles_missing(const struct lt_decode *decode)
+size_t lt_decode_roles_without_signal(const struct lt_decode *decode)
 {
-    const char *names[ROLES_ROOM];
-    size_t count = roles_wanted(decode, names, ROLES_ROOM), missing = 0;
     struct summary_row row;
-    for (size_t i = 0; i < count; i++)
-        missing += !row_of_role(decode, names[i], &row) || !row_is_valid(&row);
+    size_t missing = 0;
+    for (size_t i = 0; i < decode->options.role_count; i++)
+        missing += !row_of_role(decode, decode->options.roles[i], &row);
     return missing;
 }
 

@@ -29,7 +29,8 @@ static inline bool next_record(struct lt_cursor *in, const uint32_t *ids, size_t
     frame->len = length % (head & 16 ? 65 : 9);
     if (frame->len > in->left)
         frame->len = (uint8_t)in->left;
-    lt_take(in, frame->len, &bytes);
+    if (!lt_take(in, frame->len, &bytes))
+        return false;
     memcpy(frame->data, bytes, frame->len);
     return true;
 }

@@ -42,7 +42,8 @@ bool lt_text_is_utf8(struct lt_text text, size_t *ret_bad);
 /* snprintf-like, but never cuts inside a UTF-8 character; returns the bytes written. */
 size_t lt_text_format(char *buffer, size_t size, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
-size_t lt_text_vformat(char *buffer, size_t size, const char *format, va_list args);
+size_t lt_text_vformat(char *buffer, size_t size, const char *format, va_list args)
+    __attribute__((format(printf, 3, 0)));
 
 /* A growing buffer, always terminated. A write past the ceiling, or out of memory, sets `failed`
  * and leaves the content as it was; so a caller can write on and look once at the end. */

@@ -72,9 +72,9 @@ void lt_decode_summary(struct lt_decode *decode, struct lt_sink *sink);
 /* The same facts as one JSON object. */
 void lt_decode_summary_json(struct lt_decode *decode, struct lt_sink *sink);
 
-/* What decides the exit status: values given (suspect ones included), and roles wanted (required
- * by a profile, or named in the options) that never had a valid value. */
+/* What decides the exit status: values given out (suspect ones included), and roles named in the
+ * options that no profile has a signal for. */
 uint64_t lt_decode_values(const struct lt_decode *decode);
-size_t lt_decode_roles_missing(const struct lt_decode *decode);
+size_t lt_decode_roles_without_signal(const struct lt_decode *decode);
 
 #endif
