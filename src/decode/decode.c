@@ -139,7 +139,7 @@ enum lt_code lt_decode_new(struct lt_decode **ret_decode, struct lt_reader *read
         decode->options.every_ns = DEFAULT_EVERY;
     decode->notes = notes;
     decode->output = outputs[options->form];
-    decode->first_ns = decode->last_ns = LT_NO_TIME;
+    decode->first_ns = decode->last_ns = decode->before_ns = LT_NO_TIME;
     enum lt_code code = prepare(decode, error);
     if (code != LT_OK) {
         lt_decode_free(decode);
@@ -265,6 +265,8 @@ static void take_frame(struct lt_decode *decode, const struct lt_frame *frame)
             decode->first_ns = time_ns;
         if (time_ns > decode->last_ns)
             decode->last_ns = time_ns;
+        decode->out_of_order += time_ns < decode->before_ns;
+        decode->before_ns = time_ns;
         if (time_ns < decode->from_ns || time_ns > decode->to_ns) {
             decode->outside_span++;
             return;

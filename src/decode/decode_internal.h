@@ -156,7 +156,9 @@ struct lt_decode {
     uint64_t matched_frames, diagnostic_frames;
     int64_t first_ns, last_ns; /* least and greatest time seen, span or not */
     int64_t from_ns, to_ns;
-    uint64_t values; /* all that were given out */
+    int64_t before_ns;     /* time of the frame before, on whatever bus */
+    uint64_t out_of_order; /* frames whose time is below it */
+    uint64_t values;       /* all that were given out */
 };
 
 /* binding.c */

@@ -133,6 +133,12 @@ static void say_reading(struct page *page)
     if (counts->backward_steps)
         lt_sink_format(page->sink, "  time stepped back %" PRIu64 " times, by %.6f s at most\n",
                        counts->backward_steps, (double)counts->backward_most_ns / 1e9);
+    else if (decode->out_of_order)
+        lt_sink_format(page->sink,
+                       "  the buses' frames are not in one order of time: %" PRIu64
+                       " times a frame "
+                       "is earlier than the line above it\n",
+                       decode->out_of_order);
     if (counts->cut_at_end)
         lt_sink_string(page->sink, "  the last line has no line break: it may be cut\n");
     if (counts->no_times)
@@ -215,10 +221,11 @@ static void print_troubles(char *text, size_t size, const struct tally *tally)
 
 static void common_cells(struct page *page, const struct summary_row *row)
 {
-    char period[32];
+    char period[32], frame[80];
     print_period(period, sizeof period, timing_period_ns(row->tally->timing));
+    print_frame_name(frame, sizeof frame, row);
     lt_table_cell(page->table, "%s", row->field->scaler->def->name);
-    lt_table_cell(page->table, "%s", row->stream->name);
+    lt_table_cell(page->table, "%s", frame);
     lt_table_cell(page->table, "%" PRIu64, row->tally->values);
     lt_table_cell(page->table, "%s", period);
 }
@@ -293,28 +300,24 @@ static void table_section(struct page *page, const char *title, const char *alig
     lt_table_release(&table);
 }
 
+/* One line a signal; but one line for all of a frame that never came. */
 static void silent_row(void *context, const struct summary_row *row)
 {
     struct page *page = context;
-    struct lt_buf why;
-    if (row_is_valid(row))
+    bool whole_frame = !row->stream && row->plan->def && row->plan->field_count > 1;
+    if (row_is_valid(row) || (row->plan->parameter && !row_was_tried(page->decode, row)) ||
+        (whole_frame && row->field != row->plan->fields))
         return;
-    /* Parameters that nobody asked for are many and no fault of the car. */
-    if (!row->tally && row->plan->parameter) {
-        lt_buf_init(&why, 4096);
-        say_why(page->decode, row, &why);
-        bool asked = !why.at || strncmp(why.at, "never asked", 11) != 0;
-        lt_buf_release(&why);
-        if (!asked)
-            return;
-    }
+    struct lt_buf why;
+    char frame[80];
     lt_buf_init(&why, 4096);
     say_why(page->decode, row, &why);
-    lt_table_cell(page->table, "%s", row->field->scaler->def->name);
-    lt_table_cell(page->table, "%s",
-                  row->stream      ? row->stream->name
-                  : row->plan->def ? row->plan->def->name
-                                   : row->plan->parameter->name);
+    print_frame_name(frame, sizeof frame, row);
+    if (whole_frame)
+        lt_table_cell(page->table, "(all %u)", row->plan->field_count);
+    else
+        lt_table_cell(page->table, "%s", row->field->scaler->def->name);
+    lt_table_cell(page->table, "%s", frame);
     lt_table_cell(page->table, "%s", why.at ? why.at : "");
     lt_buf_release(&why);
     page->shown++;

@@ -21,13 +21,20 @@ static inline bool row_is_valid(const struct summary_row *row)
     return row->tally && row->tally->values > 0;
 }
 
+/* Did anything bear on this row: a frame came, or somebody asked? Parameters that nobody asked for
+ * and messages of other vehicles are many in the standard profiles, and no fault of the car. */
+bool row_was_tried(const struct lt_decode *decode, const struct summary_row *row);
+
 /* Why a signal (in this stream) has no valid value: a sentence without a full stop. */
 void say_why(const struct lt_decode *decode, const struct summary_row *row, struct lt_buf *buf);
 
 /* The roles to speak of: those asked for with --role, else those the profiles require, else those
- * they have signals for. */
+ * they have signals for and that were tried. */
 size_t roles_wanted(const struct lt_decode *decode, const char **ret_names, size_t room);
 #define ROLES_ROOM 128
+
+/* "ccvs", "ccvs from 47": the frame and, where the profile leaves it open, its J1939 sender. */
+void print_frame_name(char *ret_text, size_t size, const struct summary_row *row);
 
 /* The row to show for a role: the first with valid values, else the first of all; false if the
  * profiles have no signal for it. */

@@ -56,6 +56,8 @@ static void put_row(void *context, const struct summary_row *row)
     lt_json_string(json, "frame", frame);
     lt_json_string(json, "bus",
                    row->stream ? lt_reader_bus_name(page->decode->reader, row->stream->bus) : NULL);
+    if (row->stream && row->stream->source != LT_NONE)
+        lt_json_u64(json, "source", row->stream->source);
     lt_json_string(json, "role", def->role_name);
     lt_json_string(json, "unit", lt_signal_unit(def));
     lt_json_u64(json, "count", tally->values);

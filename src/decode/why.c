@@ -136,6 +136,25 @@ static void why_not_valid(const struct summary_row *row, struct lt_buf *buf)
         lt_buf_string(buf, "its page never came, though its frame did");
 }
 
+bool row_was_tried(const struct lt_decode *decode, const struct summary_row *row)
+{
+    if (row->tally)
+        return true;
+    return row->plan->parameter && ask_listeners(decode, row->plan->parameter).asked > 0;
+}
+
+void print_frame_name(char *ret_text, size_t size, const struct summary_row *row)
+{
+    const struct stream *stream = row->stream;
+    const char *name = stream           ? stream->name
+                       : row->plan->def ? row->plan->def->name
+                                        : row->plan->parameter->name;
+    if (stream && row->plan->def && stream->source != LT_NONE && !strchr(name, '@'))
+        lt_text_format(ret_text, size, "%s from %02X", name, stream->source);
+    else
+        lt_text_format(ret_text, size, "%s", name);
+}
+
 void say_why(const struct lt_decode *decode, const struct summary_row *row, struct lt_buf *buf)
 {
     if (row->tally)
@@ -158,6 +177,27 @@ static size_t add_role(const char **names, size_t count, size_t room, const char
     return count;
 }
 
+struct role_list {
+    const struct lt_decode *decode;
+    const char **names;
+    size_t count, room;
+};
+
+static void add_if_tried(void *context, const struct summary_row *row)
+{
+    struct role_list *list = context;
+    const char *name = row->field->scaler->def->role_name;
+    if (name && row_was_tried(list->decode, row))
+        list->count = add_role(list->names, list->count, list->room, name);
+}
+
+static size_t roles_tried(const struct lt_decode *decode, const char **ret_names, size_t room)
+{
+    struct role_list list = {decode, ret_names, 0, room};
+    each_row(decode, add_if_tried, &list);
+    return list.count;
+}
+
 size_t roles_wanted(const struct lt_decode *decode, const char **ret_names, size_t room)
 {
     size_t count = 0;
@@ -168,12 +208,8 @@ size_t roles_wanted(const struct lt_decode *decode, const char **ret_names, size
     for (size_t p = 0; p < decode->profile_count; p++)
         for (size_t i = 0; i < decode->profiles[p]->require_count; i++)
             count = add_role(ret_names, count, room, decode->profiles[p]->requires[i]);
-    if (count || decode->options.only_count)
-        return count;
-    for (size_t p = 0; p < decode->profile_count; p++)
-        for (size_t i = 0; i < decode->profiles[p]->signal_count; i++)
-            if (decode->profiles[p]->signals[i].role_name)
-                count = add_role(ret_names, count, room, decode->profiles[p]->signals[i].role_name);
+    if (!count && !decode->options.only_count)
+        count = roles_tried(decode, ret_names, room);
     return count;
 }
 
