@@ -64,29 +64,13 @@ static void check_repeated(struct lt_loader *loader, const struct lt_section *se
     }
 }
 
-static void check_affine(struct lt_loader *loader, const struct lt_section *section,
-                         const struct lt_entry *entry, const struct lt_frame_def *frame,
-                         const struct lt_checksum *checksum)
+static void refuse_no_numbers(struct lt_loader *loader, const struct lt_section *section,
+                              const struct lt_entry *entry, const struct lt_frame_def *frame)
 {
-    const struct lt_affine *affine = checksum->affine;
-    if (!affine) {
-        lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_MISSING,
-                                         "checksum: `affine` without its numbers"),
-                        "add a section [affine %s] with `constant` and `byte_0`, `byte_1` ...",
-                        frame->name);
-        return;
-    }
-    unsigned width = lt_bits_length(&checksum->place);
-    unsigned all = affine->constant;
-    for (unsigned byte = 0; byte < 64; byte++)
-        for (unsigned bit = 0; bit < 8; bit++)
-            all |= affine->column[byte][bit];
-    if (width < 16 && all >> width)
-        lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_RANGE,
-                                         "checksum: a number of [affine %s] needs more than the "
-                                         "place's %u bits",
-                                         frame->name, width),
-                        "correct the numbers or the place");
+    lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_MISSING,
+                                     "checksum: `affine` without its numbers"),
+                    "add a section [affine %s] with `constant` and `byte_0`, `byte_1` ...",
+                    frame->name);
 }
 
 static void check_one(struct lt_loader *loader, uint32_t index, size_t n)
@@ -101,12 +85,12 @@ static void check_one(struct lt_loader *loader, uint32_t index, size_t n)
                                          "checksum: a transported group of %u bytes has none",
                                          (unsigned)frame->length),
                         "remove it; only frames of up to 64 bytes are checked");
+    else if (checksum->family == LT_CHECK_AFFINE && !checksum->affine)
+        refuse_no_numbers(loader, section, entry, frame);
     else if (lt_checksum_check(checksum, frame->length, &error) != LT_OK)
         lt_defs_fault_from(loader, section, entry, 0, &error);
     if (checksum->has_page)
         check_page(loader, index, section, entry, checksum);
-    if (checksum->family == LT_CHECK_AFFINE)
-        check_affine(loader, section, entry, frame, checksum);
     check_repeated(loader, section, frame, n);
 }
 

@@ -134,15 +134,20 @@ static void check_order(struct lt_loader *loader, struct lt_signal_def *signal,
 /* --- numbers ------------------------------------------------------------------------------------
  */
 
+static bool is_odd_float(const struct lt_signal_def *signal)
+{
+    unsigned length = lt_bits_length(&signal->bits);
+    return signal->sign == LT_FLOAT && length != 32 && length != 64;
+}
+
 static void check_form(struct lt_loader *loader, const struct lt_signal_def *signal,
                        const struct lt_section *section)
 {
     const struct lt_entry *form = lt_defs_entry(section, "form");
-    unsigned length = lt_bits_length(&signal->bits);
-    if (signal->sign == LT_FLOAT && length != 32 && length != 64)
+    if (is_odd_float(signal))
         lt_error_advise(lt_defs_fault(loader, lt_defs_key_place(section, "sign"), LT_E_CONFLICT,
                                       "sign: a float has 32 or 64 bits, and this field has %u",
-                                      length),
+                                      lt_bits_length(&signal->bits)),
                         "correct the bits or the sign");
     if (signal->scale.num == 0)
         lt_error_advise(lt_defs_fault(loader, lt_defs_key_place(section, "scale"), LT_E_RANGE,
@@ -302,8 +307,9 @@ static void check_scaler(struct lt_loader *loader, uint32_t index,
     struct lt_error error;
     const struct lt_entry *entry = lt_defs_entry(section, "scale");
     bool has_curve = signal->form == LT_FORM_CURVE;
-    if (signal->scale.num == 0 || (has_curve && (signal->curve == LT_NONE ||
-                                                 loader->profile->curves[signal->curve].count < 2)))
+    if (signal->scale.num == 0 || is_odd_float(signal) ||
+        (has_curve &&
+         (signal->curve == LT_NONE || loader->profile->curves[signal->curve].count < 2)))
         return;
     if (lt_scaler_init(&scaler, loader->profile, index, &error) == LT_OK)
         return;

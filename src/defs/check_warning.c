@@ -36,6 +36,9 @@ static void check_assignment(struct lt_loader *loader, const struct lt_section *
     if (lt_scaler_parse(&scaler, lt_text_of(assign->value), &raw, &error) == LT_OK)
         return;
     error.column = 0;
+    if (!error.advice[0])
+        lt_error_advise(&error, "give a number in the range of the signal, one of its labels, "
+                                "`unavailable` or `error`");
     lt_defs_fault_from(loader, section, entry, 0, &error);
 }
 

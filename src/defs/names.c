@@ -79,6 +79,8 @@ void lt_defs_fault_from(struct lt_loader *loader, const struct lt_section *secti
     lt_text_format(error.text, sizeof error.text, "%.*s: %s", LT_TEXT_ARG(entry->name),
                    inner->text);
     name_key(&error, section, entry);
+    if (!error.advice[0] && entry->key)
+        lt_error_advise(&error, "%s", entry->key->help);
     add(loader, &error,
         lt_defs_place_at(entry->place, offset + (inner->column ? inner->column - 1 : 0)));
 }

@@ -38,6 +38,13 @@ static bool same_unit(const struct lt_signal_def *signal)
     return strcmp(unit, signal->role->unit) == 0;
 }
 
+/* Would any stoichiometric ratio do? */
+static bool needs_stoich(const struct lt_unit *from, const struct lt_unit *to)
+{
+    struct lt_ratio factor, offset;
+    return to && lt_unit_convert(from, to, (struct lt_ratio){147, 10}, &factor, &offset);
+}
+
 static void refuse_unit(struct lt_loader *loader, const struct lt_section *section,
                         const struct lt_signal_def *signal, const struct lt_unit *from,
                         const struct lt_unit *to)
@@ -60,7 +67,7 @@ static void refuse_unit(struct lt_loader *loader, const struct lt_section *secti
                         "`%s` is not a unit known here: is it misspelt? Else scale the "
                         "value to `%s`",
                         unit, signal->role->unit);
-    else if (to && from->quantity == to->quantity && signal->stoich.num == 0)
+    else if (signal->stoich.num == 0 && needs_stoich(from, to))
         lt_error_advise(error, "add `stoich`, the air per fuel by mass that is lambda 1, such as "
                                "`stoich = 14.7` for petrol");
     else

@@ -51,8 +51,7 @@ void lt_nearest_try(struct lt_nearest *nearest, struct lt_text word)
 
 const char *lt_nearest_word(const struct lt_nearest *nearest)
 {
-    size_t limit = nearest->wanted.len / 3 + 1;
-    if (limit > 4)
-        limit = 4;
+    size_t len = nearest->wanted.len;
+    unsigned limit = len < 5 ? 1 : len < 8 ? 2 : 3;
     return nearest->distance <= limit ? nearest->best : NULL;
 }
