@@ -206,24 +206,21 @@ static bool least_value(const struct encoder *e, uint32_t selector, uint64_t *re
     return found;
 }
 
-/* Which other signal's page contradicts that of the first demand on this selector? */
+/* All that depend on this selector, for the person to choose from. */
 static enum lt_code contradiction(struct encoder *e, uint32_t selector)
 {
-    uint32_t first = LT_NONE, second = LT_NONE;
-    for (size_t i = 0; i < e->demand_count; i++) {
-        if (e->demands[i].clause->selector != selector)
+    char list[160] = "";
+    uint32_t last = LT_NONE;
+    size_t at = 0;
+    for (size_t i = 0; i < e->demand_count && at + 1 < sizeof list; i++) {
+        if (e->demands[i].clause->selector != selector || e->demands[i].signal == last)
             continue;
-        if (first == LT_NONE)
-            first = e->demands[i].signal;
-        else if (second == LT_NONE && e->demands[i].signal != first)
-            second = e->demands[i].signal;
+        last = e->demands[i].signal;
+        at += lt_text_format(list + at, sizeof list - at, "%s%s", at ? ", " : "",
+                             signal_name(e, last));
     }
-    if (second == LT_NONE)
-        return lt_fail(e->error, LT_E_CONFLICT, "no value of the selector %s shows %s",
-                       signal_name(e, selector), signal_name(e, first));
-    return lt_fail(e->error, LT_E_CONFLICT,
-                   "%s, %s and the others given are on different pages of the selector %s",
-                   signal_name(e, first), signal_name(e, second), signal_name(e, selector));
+    return lt_fail(e->error, LT_E_CONFLICT, "no value of the selector %s shows all of: %s",
+                   signal_name(e, selector), list);
 }
 
 /* One selector that signals set depend on: checked if it was given, else chosen. */
