@@ -61,7 +61,7 @@ void lt_mimic_car_init(struct lt_mimic_car *car, uint64_t seed, bool cold)
         .idle_air_pct = 5.5,
         .lambda = AIR_LAMBDA,
         .lambda_target = 1.0,
-        .tank_litres = 2.03,
+        .tank_litres = cold ? 13.0 : 2.03,
         .fuel_level_pct = 58.0,
         .odometer_km = 84213.4,
         .service_km = 11400.0,
@@ -169,7 +169,9 @@ static void step_air(struct lt_mimic_car *car, const struct lt_mimic_inputs *in)
     bool turning = rpm > 30.0;
     car->absolute_load_pct = turning ? 100.0 * charge : 0.0;
     double best_kpa = car->barometric_kpa + boost_max_kpa[in->mode] * share;
-    car->load_pct = turning ? clamp(100.0 * car->manifold_kpa / best_kpa, 0.0, 100.0) : 0.0;
+    /* Calculated load is that of a running engine; the controller says 0 for any other. */
+    bool runs = is_state(car, LT_MIMIC_ENGINE_RUNNING);
+    car->load_pct = runs ? clamp(100.0 * car->manifold_kpa / best_kpa, 0.0, 100.0) : 0.0;
     car->air_mass_g_s = turning ? charge * LITRES * 1.2 * 0.5 * rpm / 60.0 : 0.0;
     double heated = car->ambient_c + 9.0 + 0.27 * car->boost_kpa + (car->speed_m_s < 2.0 ? 6.0 : 0);
     if (rpm > 30.0)
@@ -415,6 +417,8 @@ static void step_kit(struct lt_mimic_car *car, const struct lt_mimic_troubles *t
     double root = sqrt(car->rail_kpa / 550.0);
     double flow = car->valve_pct > 0.5 ? 0.27 * car->valve_pct * root : 0.0;
     car->flow_l_h = lag(car->flow_l_h, flow, 0.1);
+    if (flow == 0.0 && car->flow_l_h < 0.02) /* below what the sensor turns at */
+        car->flow_l_h = 0.0;
     car->tank_litres = clamp(car->tank_litres - car->flow_l_h / 3600.0 * STEP, 0.0, TANK_LITRES);
     /* The float sits at one end: acceleration moves the surface, and the reading with it. */
     car->slosh_pct = lag(car->slosh_pct, car->longitudinal_m_s2 * 0.9, 0.4);

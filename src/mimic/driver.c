@@ -50,7 +50,7 @@ static const struct step drive_steps[] = {
     {ACT_CRUISE, 2.4, 56, 0, 0, LT_MIMIC_SPORT, NONE},
     {ACT_FULL, 6.0, 3, 100, 3, STAY, LEAN},                 /* 27.0 */
     {ACT_OVERRUN, 5.0, 0, 0, -8, STAY, NONE},               /* 33.0 */
-    {ACT_CRUISE, 4.5, 94, 0, -28, LT_MIMIC_WET, INTAKE},    /* 38.0 */
+    {ACT_CRUISE, 4.5, 94, 0, -11, LT_MIMIC_WET, INTAKE},    /* 38.0 */
     {ACT_STOP, 9.5, 0, 38, 20, STAY, NONE},                 /* 42.5 */
     {ACT_AUTO_STOP, 3.2, 0, 20, 0, LT_MIMIC_COMFORT, NONE}, /* 52.0 */
     {ACT_GO, 6.6, 50, 58, 95, STAY, OPEN_PUMP},             /* 55.2 */

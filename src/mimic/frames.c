@@ -63,6 +63,7 @@ static const char *const gears[] = {"neutral", "first", "second", "third",
 static const char *const kit_states[] = {"off", "ready", "feeding", "fault", NULL};
 static const char *const kit_events[] = {"none",      "feed_start", "feed_end", "pressure_lost",
                                          "pump_open", "cleared",    NULL};
+static const char *const pedals[] = {"released", "pressed", NULL};
 static const char *const sides[] = {"none", "left", "right", NULL};
 
 /* --- powertrain --- */
@@ -80,7 +81,7 @@ static const struct lt_mimic_field engine_a[] = {
 };
 
 static const struct lt_mimic_field engine_b[] = {
-    {"clutch_down", "", BITS(1, 4, 1), PLAIN, AT(clutch_down)},
+    {"clutch_pedal", "", BITS(1, 4, 1), PLAIN, AT(clutch_down), .labels = pedals},
     {"brake_light", "", BITS(1, 5, 1), PLAIN, AT(brake_on)},
     {"kickdown", "", BITS(1, 6, 1), PLAIN, AT(kickdown)},
     {"pedal", "%", BITS(2, 0, 8), STEPS(5, 2), AT(pedal_pct)},
@@ -103,10 +104,9 @@ static const struct lt_mimic_field air[] = {
 static const struct lt_mimic_field fuel_a[] = {
     {"closed_loop", "", BITS(1, 4, 1), PLAIN, AT(closed_loop)},
     {"enriched", "", BITS(1, 5, 1), PLAIN, AT(enriched)},
-    {"lambda", "lambda", INTEL(2, 0, 16), STEPS(10000, 1), AT(lambda), SENSOR(lambda_sensor),
+    {"lambda", "", INTEL(2, 0, 16), STEPS(10000, 1), AT(lambda), SENSOR(lambda_sensor),
      .codes = {0xFFFF, 0xFFFE}},
-    {"lambda_target", "lambda", INTEL(4, 0, 10), STEPS(512, 1), .form = RECIPROCAL,
-     AT(lambda_target)},
+    {"lambda_target", "", INTEL(4, 0, 10), STEPS(512, 1), .form = RECIPROCAL, AT(lambda_target)},
     {"injector_duty", "%", .high = {5, 6, 2, 'i'}, INTEL(6, 0, 8), STEPS(10, 1),
      AT(injector_duty_pct)},
     {"fuel_trim", "%", BITS(7, 0, 8), STEPS(128, 100), .sign = TWOS, AT(fuel_trim_pct)},
@@ -129,7 +129,7 @@ static const struct lt_mimic_field temps[] = {
 static const struct lt_mimic_field slow[] = {
     {"slow_page", "", BITS(0, 0, 4), PLAIN, AT(selector)},
     {"run_time", "s", MOTOR(1, 7, 16), PLAIN, AT(run_time_s), PAGE(0)},
-    {"engine_turns", "1", MOTOR(3, 7, 32), PLAIN, AT(revolutions), PAGE(0)},
+    {"engine_turns", "", MOTOR(3, 7, 32), PLAIN, AT(revolutions), PAGE(0)},
     {"fuel_used", "L", INTEL(1, 0, 24), STEPS(1000, 1), AT(fuel_used_l), PAGE(1)},
     {"battery_current", "A", INTEL(4, 0, 16), STEPS(10, 1), .sign = TWOS, AT(battery_a), PAGE(1)},
     {"alternator_load", "%", BITS(1, 0, 8), STEPS(5, 2), AT(alternator_pct), PAGE(2)},
@@ -145,7 +145,7 @@ static const struct lt_mimic_field slow[] = {
     {"service_page", "", BITS(1, 0, 4), PLAIN, AT(sub_selector), PAGE(3)},
     {"service_distance", "km", MOTOR(2, 7, 16), PLAIN, AT(service_km), SUB_PAGE(3, 0)},
     {"oil_quality", "%", BITS(2, 0, 8), STEPS(2, 1), AT(oil_quality_pct), SUB_PAGE(3, 1)},
-    {"misfires", "1", MOTOR(2, 7, 16), PLAIN, AT(misfires), SUB_PAGE(3, 2)},
+    {"misfires", "", MOTOR(2, 7, 16), PLAIN, AT(misfires), SUB_PAGE(3, 2)},
     {"air_filter", "%", BITS(4, 0, 8), STEPS(2, 1), AT(air_filter_pct), SUB_PAGE(3, 2)},
 };
 
@@ -171,7 +171,7 @@ static const struct lt_mimic_field kit_b[] = {
 
 static const struct lt_mimic_field kit_event[] = {
     {"kit_event", "", BITS(0, 0, 8), PLAIN, AT(kit_event), .labels = kit_events},
-    {"kit_event_count", "1", BITS(1, 0, 8), PLAIN, AT(kit_event_count)},
+    {"kit_event_count", "", BITS(1, 0, 8), PLAIN, AT(kit_event_count)},
     {"kit_event_pressure", "kPa", MOTOR(2, 7, 16), STEPS(10, 1), AT(kit_event_value)},
 };
 
@@ -189,7 +189,7 @@ static const struct lt_mimic_field steering[] = {
     {"steering_rate", "\302\260/s", INTEL(2, 0, 16), STEPS(2, 1), .sign = SIGN_MAGNITUDE,
      AT(steering_rate_deg_s)},
     {"brake_pressure", "kPa", INTEL(4, 0, 10), STEPS(1, 20), AT(brake_kpa)},
-    {"brake_pedal", "", BITS(5, 2, 1), PLAIN, AT(brake_on)},
+    {"brake_pedal", "", BITS(5, 2, 1), PLAIN, AT(brake_on), .labels = pedals},
 };
 
 static const struct lt_mimic_field motion[] = {
@@ -212,7 +212,7 @@ static const struct lt_mimic_field dash[] = {
     {"vehicle_speed", "km/h", MOTOR(0, 7, 16), STEPS(100, 1), AT(vehicle_kmh)},
     {"odometer", "km", INTEL(2, 0, 24), STEPS(10, 1), AT(odometer_km)},
     {"fuel_level", "%", BITS(5, 0, 8), STEPS(5, 2), AT(fuel_level_pct)},
-    {"distance_pulses", "1", INTEL(6, 0, 16), PLAIN, AT(distance_pulses)},
+    {"distance_pulses", "", INTEL(6, 0, 16), PLAIN, AT(distance_pulses)},
 };
 
 /* The gateway repeats engine values for the body, slower and coarser. */
