@@ -7,6 +7,7 @@
 static const struct lt_form forms[LT_FORM_KINDS] = {
     {LT_FORM_CANDUMP_LOG, "candump log", lt_candump_log_parse, lt_candump_log_fast},
     {LT_FORM_CANDUMP_SCREEN, "candump screen", lt_candump_screen_parse, NULL},
+    {LT_FORM_ASC_TEXT, "asc text", lt_asc_text_parse, NULL},
 };
 
 const struct lt_form *lt_form(enum lt_form_kind kind)

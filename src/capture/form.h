@@ -24,6 +24,8 @@ enum lt_line_kind lt_candump_log_parse(struct lt_text text, struct lt_form_state
                                        struct lt_frame *frame, struct lt_line *line);
 enum lt_line_kind lt_candump_screen_parse(struct lt_text text, struct lt_form_state *state,
                                           struct lt_frame *frame, struct lt_line *line);
+enum lt_line_kind lt_asc_text_parse(struct lt_text text, struct lt_form_state *state,
+                                    struct lt_frame *frame, struct lt_line *line);
 void lt_candump_log_fast(struct lt_reader *reader);
 
 /* One line by the given form, else by any other: concatenated files lose nothing. *ret_form is the

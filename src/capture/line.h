@@ -36,11 +36,9 @@ struct lt_line {
 
 /* What a form remembers from line to line within one input. */
 struct lt_form_state {
-    int64_t start_ns; /* of relative times, from a header */
-    int64_t last_ns;  /* the time before, for forms whose header says "relative" */
-    bool decimal;     /* numbers are decimal */
-    bool differences; /* times are differences */
-    bool header_seen;
+    bool decimal;     /* a header said that numbers are decimal */
+    bool differences; /* a header said that times are differences */
+    int64_t last_ns;  /* what they add up to */
 };
 
 /* Where a parser stands in its line. */

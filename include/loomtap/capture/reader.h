@@ -43,7 +43,12 @@ const char *lt_bad_line_word(enum lt_bad_line reason);
 const char *lt_bad_line_text(enum lt_bad_line reason);
 
 /* The forms. Each is a row of the table in src/capture/form.c. */
-enum lt_form_kind { LT_FORM_CANDUMP_LOG, LT_FORM_CANDUMP_SCREEN, LT_FORM_KINDS };
+enum lt_form_kind {
+    LT_FORM_CANDUMP_LOG,
+    LT_FORM_CANDUMP_SCREEN,
+    LT_FORM_ASC_TEXT, /* as log2asc of can-utils writes it */
+    LT_FORM_KINDS
+};
 const char *lt_form_name(enum lt_form_kind kind);
 
 #define LT_LINE_MAX      4096
