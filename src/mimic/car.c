@@ -74,6 +74,11 @@ void lt_mimic_car_init(struct lt_mimic_car *car, uint64_t seed, bool cold)
          * bits and this only names the size of it. */
         .part_code = 6071222164010873906.0,
         .key_off_s = LT_MIMIC_AFTER_RUN_S,
+        .coolant_sensor = LT_MIMIC_SENSOR_UNAVAILABLE,
+        .oil_sensor = LT_MIMIC_SENSOR_UNAVAILABLE,
+        .lambda_sensor = LT_MIMIC_SENSOR_UNAVAILABLE,
+        .engine_speed_sensor = LT_MIMIC_SENSOR_UNAVAILABLE,
+        .rail_sensor = LT_MIMIC_SENSOR_UNAVAILABLE,
     };
     lt_mimic_rng_init(&car->rng, seed, 1);
 }
@@ -431,13 +436,18 @@ static void step_kit(struct lt_mimic_car *car, const struct lt_mimic_troubles *t
     car->kit_v = car->battery_v - 0.25 - car->pump_a * 0.02;
 }
 
-/* Sensors that sleep at first, and one that fails for a while. */
+/* Sensors that sleep at first, and one that fails for a while. What is awake when the key is turned
+ * off stays so until the bus is silent. */
 static void step_sensors(struct lt_mimic_car *car, const struct lt_mimic_troubles *troubles)
 {
-    bool running = is_state(car, LT_MIMIC_ENGINE_RUNNING);
-    bool on = car->seconds_on > 0.0;
-    car->heater_s = !on ? 0.0 : running ? car->heater_s + STEP : car->heater_s;
     const double asleep = LT_MIMIC_SENSOR_UNAVAILABLE;
+    car->cruise_sensor = car->cruise_on > 0.0 ? LT_MIMIC_SENSOR_GOOD : asleep;
+    if (car->seconds_on == 0.0) {
+        car->heater_s = 0.0;
+        return;
+    }
+    if (is_state(car, LT_MIMIC_ENGINE_RUNNING))
+        car->heater_s += STEP;
     car->lambda_sensor = car->heater_s < 4.0 ? asleep : LT_MIMIC_SENSOR_GOOD;
     car->coolant_sensor = car->seconds_on < 0.7 ? asleep : LT_MIMIC_SENSOR_GOOD;
     car->oil_sensor = car->seconds_on < 1.1 ? asleep : LT_MIMIC_SENSOR_GOOD;
@@ -445,7 +455,6 @@ static void step_sensors(struct lt_mimic_car *car, const struct lt_mimic_trouble
     car->rail_sensor = car->seconds_on < 0.9 ? asleep : LT_MIMIC_SENSOR_GOOD;
     car->intake_sensor =
         troubles->intake_sensor_error ? LT_MIMIC_SENSOR_ERROR : LT_MIMIC_SENSOR_GOOD;
-    car->cruise_sensor = car->cruise_on > 0.0 ? LT_MIMIC_SENSOR_GOOD : asleep;
 }
 
 void lt_mimic_car_step(struct lt_mimic_car *car, const struct lt_mimic_inputs *inputs,
