@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tempfile
 
-program, root = sys.argv[1], sys.argv[2]
+program, root = os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2])
 faults = []
 
 
