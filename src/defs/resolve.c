@@ -82,7 +82,9 @@ static void resolve_role(struct lt_loader *loader, uint32_t index)
     signal->role_unit = signal->role->unit;
     if (same_unit(signal))
         return;
-    const struct lt_unit *from = lt_unit_find(lt_text_of(signal->unit ? signal->unit : "1"));
+    /* `unit = 1` for a role in % is said on purpose; no unit at all is more likely forgotten, and
+     * would silently make a value a hundred times as large. */
+    const struct lt_unit *from = signal->unit ? lt_unit_find(lt_text_of(signal->unit)) : NULL;
     const struct lt_unit *to = lt_unit_find(lt_text_of(signal->role->unit));
     if (from && to &&
         lt_unit_convert(from, to, signal->stoich, &signal->role_factor, &signal->role_offset))

@@ -21,6 +21,9 @@ struct published_bits {
 #define EITHER    LT_ORDER_NONE
 #define SAME      "00 00 3A B7 C4 00 00 00"
 #define ASCENDING "01 23 45 67 89 AB CD EF"
+/* The sheet prints 3.1415927; the float 40490FDB is 3.1415927410125732421875 (IEEE 754 binary32),
+ * and this is the shortest text that reads back as that number. */
+#define PI_AS_FLOAT "3.1415927410125732"
 #define COUNTING                                                                                   \
     "00 01 02 03 04 05 06 07 08 09 0A 0B 0C 0D 0E 0F "                                             \
     "10 11 12 13 14 15 16 17 18 19 1A 1B 1C 1D 1E 1F"
@@ -52,9 +55,9 @@ static const struct published_bits published_bits[] = {
     {"15", "00 03 6A 00 00 00 00 00", "1.1..2.0", MOTOROLA, 10, LT_TWOS, 0x36A, "0.5", "0", "-75.0",
      -75},
     {"16", "DB 0F 49 40 00 00 00 00", "3.7..0.0", INTEL, 32, LT_FLOAT, 0x40490FDB, "1", "0",
-     "3.1415927", (double)3.1415927f},
+     PI_AS_FLOAT, (double)3.1415927f},
     {"17", "40 49 0F DB 00 00 00 00", "0.7..3.0", MOTOROLA, 32, LT_FLOAT, 0x40490FDB, "1", "0",
-     "3.1415927", (double)3.1415927f},
+     PI_AS_FLOAT, (double)3.1415927f},
     {"18", "04 12 00 00 00 00 00 00", "0.3..4.4", MOTOROLA, 32, LT_FLOAT, 0x41200000, "1", "0",
      "10", 10},
     {"19", "00 06 C0 00 00 00 00 00", "1.2..2.6", MOTOROLA, 5, LT_UNSIGNED, 0x1B, "1", "0", "27",

@@ -404,6 +404,9 @@ static void roles(void **state)
          "`rmp` cannot be converted", "not a unit known here"},
         {"no unit", SIGNAL "bits = 0.7..0.0\nrole = engine_speed\n", 1, 2, "has no unit",
          "unit = rpm"},
+        /* A bare number could be taken as a fraction of 1 and become a hundred times as many %. */
+        {"no unit, role in percent", SIGNAL "bits = 0.7..0.0\nrole = load\n", 1, 2, "has no unit",
+         "unit = %"},
         {"AFR without stoich", SIGNAL "bits = 0.7..0.0\nunit = AFR\nrole = lambda\n", 4, 8,
          "`AFR` cannot be converted", "add `stoich`"},
         {"stoich 0", SIGNAL "bits = 0.7..0.0\nstoich = 0\n", 4, 10, "above 0", "14.7"},

@@ -1,8 +1,8 @@
 /* The OBD-II listener. Outside facts: the encyclopaedia's "OBD-II PIDs" (SAE J1979) for
  * identifiers, lengths, masks and the published mask example; the data sheet of an OBD interface
  * chip for the VIN exchange; a public discussion thread for trouble codes of several controllers;
- * public identifier lists for F40C. The real recording (an electric car, public repository
- * projectgus/hyundai-kona-ev-can-logs) is read where it is at hand. */
+ * public identifier lists for F40C. A real recording of an electric car (public logs under CC0, commit
+ * 83a5cac, named in SOURCES.md beside it) is read where it is at hand. */
 #include "unit.h"
 
 #include "loomtap/proto/obd.h"
