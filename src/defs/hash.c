@@ -5,9 +5,9 @@
 #include <sha2.h>
 #include <stdlib.h>
 
+#include "defs/lines.h"
 #include "defs/loader.h"
 #include "defs/write.h"
-#include "defs/lines.h"
 
 static bool hash_bytes(void *context, const char *bytes, size_t len)
 {
@@ -15,10 +15,23 @@ static bool hash_bytes(void *context, const char *bytes, size_t len)
     return true;
 }
 
+/* The writer knows the definition alone. */
+static struct lt_place key_place(const struct lt_loader *loader, struct lt_place place,
+                                 const char *key)
+{
+    for (size_t i = 0; i < loader->section_count; i++) {
+        const struct lt_section *section = loader->sections[i];
+        if (memcmp(&section->place, &place, sizeof place) == 0)
+            return lt_defs_key_place(section, key);
+    }
+    return place;
+}
+
 /* What was written tersely may need more room in its canonical spelling. */
 static void refuse_long_line(void *context, struct lt_place place, const char *key, size_t bytes)
 {
-    lt_error_advise(lt_defs_fault(context, place, LT_E_LIMIT,
+    struct lt_loader *loader = context;
+    lt_error_advise(lt_defs_fault(loader, key_place(loader, place, key), LT_E_LIMIT,
                                   "`%s`: its canonical line has %zu bytes; %d fit on a line", key,
                                   bytes, LT_LINE_MAX),
                     "shorten the value: join ranges, use shorter names");
