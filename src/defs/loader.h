@@ -107,8 +107,7 @@ uint32_t lt_defs_resolve(struct lt_loader *loader, const struct lt_section *sect
 /* Copies into the profile's arena; NULL (and the arena marked as failed) without memory. */
 const char *lt_defs_keep(struct lt_loader *loader, struct lt_text text);
 
-/* --- the steps of loading, in this order --------------------------------------------------------
- */
+/* --- the steps of loading, in this order ------------------------------------------------------- */
 
 /* names.c: indexes all sections by name; faults for duplicates. */
 void lt_defs_index(struct lt_loader *loader);

@@ -113,8 +113,7 @@ LT_SETTER(lt_set_role)
     signal->role_name = lt_defs_keep(loader, entry->value);
 }
 
-/* --- [fits], [prove] ----------------------------------------------------------------------------
- */
+/* --- [fits], [prove] --------------------------------------------------------------------------- */
 
 static void keep_pair(struct lt_loader *loader, struct lt_text_pair *pair,
                       const struct lt_entry *entry)
@@ -185,8 +184,7 @@ void lt_set_prove(struct lt_loader *loader, const struct lt_section *section)
     }
 }
 
-/* --- [bus] --------------------------------------------------------------------------------------
- */
+/* --- [bus] ------------------------------------------------------------------------------------- */
 
 LT_SETTER(lt_set_bus_fd)
 {
@@ -239,8 +237,7 @@ LT_SETTER(lt_set_interface)
         bus->interface = lt_defs_keep(loader, name);
 }
 
-/* --- [parameter] --------------------------------------------------------------------------------
- */
+/* --- [parameter] ------------------------------------------------------------------------------- */
 
 LT_SETTER(lt_set_service)
 {

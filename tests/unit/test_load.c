@@ -375,8 +375,7 @@ static void signals_stand_frame_by_frame(void **state)
     release(&got);
 }
 
-/* --- includes -----------------------------------------------------------------------------------
- */
+/* --- includes ---------------------------------------------------------------------------------- */
 
 static char folder[] = "/tmp/loomtap-load-XXXXXX";
 
@@ -544,8 +543,7 @@ static void a_file_that_is_not_there_is_an_io_error(void **state)
     release(&got);
 }
 
-/* --- hash ---------------------------------------------------------------------------------------
- */
+/* --- hash -------------------------------------------------------------------------------------- */
 
 static void the_hash_is_of_the_meaning(void **state)
 {
@@ -583,8 +581,7 @@ static void the_hash_covers_includes(void **state)
     release(&flat);
 }
 
-/* --- robustness ---------------------------------------------------------------------------------
- */
+/* --- robustness -------------------------------------------------------------------------------- */
 
 static void every_failing_allocation_is_survived(void **state)
 {
