@@ -25,7 +25,7 @@ trap '[ -n "${LOOMTAP_KEEP:-}" ] || rm -rf "$run"' EXIT
 # The kernel passes NAME=value words of its command line on to the first process.
 boot() { # library to preload, more words
     TMPDIR=$run LD_PRELOAD=$1 timeout 90 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
-        init="$here/guest.sh" LOOMTAP_RUN="$run" "${@:2}" con=null con0=fd:0,fd:1 quiet \
+        init="$here/guest.sh" LOOMTAP_RUN="$run" "${@:2}" uml_dir="$run/" con=null con0=fd:0,fd:1 quiet \
         </dev/null >"$run/console" 2>&1
 }
 boot "" 2>/dev/null
@@ -55,7 +55,9 @@ done
 while read -r name kept; do
     note "$frames" same "$run/log.random" "$run/$name.random" "$kept"
 done <"$run/variants.random"
-note "$frames" same "$run/wide.log" "$run/wide.screen" time
+for bus in vcan1 longname_vcan2; do
+    note "$frames" same "$run/wide.log" "$run/wide.screen" time,exact "$bus"
+done
 note "$frames" same "$run/all.log" "$run/all.screen" time
 # The two kinds of text about one recording carry the very same times.
 note "$frames" same "$run/log.table" "$run/screen-a.table" time,exact

@@ -5,7 +5,8 @@
  *     candump_frames check FILE KEPT the table's frames, in order; KEPT names what the form keeps
  *                                    besides id, length and data: any of
  *                                    time fdbits dlc sent errors
- *     candump_frames same A B KEPT   two recordings of the same frames agree
+ *     candump_frames same A B KEPT [BUS] two recordings of the same frames agree, or those of one
+ * bus in them: candump reads several buses in no certain order
  *
  * The right-hand sides of the table were written by hand from linux/can.h, not printed by us. */
 #include <inttypes.h>
@@ -174,13 +175,23 @@ static bool same_frame(const struct lt_frame *a, const struct lt_frame *b, const
            (!has(kept, "exact") || a->time_ns == b->time_ns);
 }
 
-static int same(const char *path_a, const char *path_b, const char *kept)
+/* The next frame of that bus; any where it is NULL. */
+static const struct lt_frame *next_of(struct lt_reader *reader, const char *bus)
+{
+    const struct lt_frame *frame;
+    do {
+        frame = lt_reader_next(reader);
+    } while (frame && bus && strcmp(lt_reader_bus_name(reader, frame->bus), bus) != 0);
+    return frame;
+}
+
+static int same(const char *path_a, const char *path_b, const char *kept, const char *bus)
 {
     struct lt_reader *a = open_file(path_a), *b = open_file(path_b);
     size_t count = 0;
     int failed = !a || !b;
     while (!failed) {
-        const struct lt_frame *frame_a = lt_reader_next(a), *frame_b = lt_reader_next(b);
+        const struct lt_frame *frame_a = next_of(a, bus), *frame_b = next_of(b, bus);
         if (!frame_a && !frame_b)
             break;
         count++;
@@ -207,8 +218,8 @@ int main(int argc, char **argv)
     }
     if (argc == 4 && strcmp(argv[1], "check") == 0)
         return check(argv[2], argv[3]);
-    if (argc == 5 && strcmp(argv[1], "same") == 0)
-        return same(argv[2], argv[3], argv[4]);
-    fprintf(stderr, "usage: %s list | check FILE KEPT | same A B KEPT\n", argv[0]);
+    if ((argc == 5 || argc == 6) && strcmp(argv[1], "same") == 0)
+        return same(argv[2], argv[3], argv[4], argc == 6 ? argv[5] : NULL);
+    fprintf(stderr, "usage: %s list | check FILE KEPT | same A B KEPT [BUS]\n", argv[0]);
     return 2;
 }
