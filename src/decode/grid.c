@@ -164,7 +164,7 @@ static void grid_frame(struct lt_decode *decode, const struct lt_frame *frame)
 static struct column *column_of(struct grid *grid, const struct lt_frame_plan *plan, unsigned field)
 {
     for (size_t i = 0; i < grid->count; i++)
-        if (grid->columns[i].plan->fields == plan->fields && grid->columns[i].field == field)
+        if (grid->columns[i].plan->index == plan->index && grid->columns[i].field == field)
             return &grid->columns[i];
     return NULL;
 }

@@ -25,7 +25,7 @@ static bool same_frame_seen(const struct lt_decode *decode, const struct lt_fram
                             uint16_t bus)
 {
     for (size_t i = 0; i < decode->stream_count; i++)
-        if (decode->streams[i]->plan == plan && decode->streams[i]->bus == bus)
+        if (decode->streams[i]->plan->index == plan->index && decode->streams[i]->bus == bus)
             return true;
     return false;
 }
@@ -101,7 +101,7 @@ static struct stream *find_stream(struct lt_decode *decode, const struct lt_fram
 {
     struct stream **bucket = &decode->buckets[bucket_of(plan, bus, source)];
     for (struct stream *stream = *bucket; stream; stream = stream->next)
-        if (stream->plan == plan && stream->bus == bus && stream->source == source)
+        if (stream->plan->index == plan->index && stream->bus == bus && stream->source == source)
             return stream;
     struct stream *stream = add_stream(decode, plan, bus, source);
     if (stream) {

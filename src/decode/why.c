@@ -15,8 +15,8 @@ static void rows_of_plan(const struct lt_decode *decode, const struct lt_frame_p
         struct summary_row row = {plan, &plan->fields[f], NULL, NULL};
         for (size_t i = 0; i < decode->stream_count; i++) {
             const struct stream *stream = decode->streams[i];
-            /* A frame plan on several buses stands in several tables; its fields are the same. */
-            if (stream->plan->fields != plan->fields || !stream->frames)
+            /* Plans are copied into a table a bus; a definition is known by its index. */
+            if (stream->plan->index != plan->index || !stream->frames)
                 continue;
             row.stream = stream;
             row.tally = &stream->tallies[f];
