@@ -17,7 +17,7 @@ struct decode_values {
     const char *output, *form, *from, *to;
     int64_t every_ns, max_age_ns;
     uint64_t threads;
-    bool strict, differences, json;
+    bool strict, differences, json, senders;
 };
 
 #define AT(member) offsetof(struct decode_values, member)
@@ -31,6 +31,8 @@ static const struct option_row options[] = {
     {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
     {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "BUS=NAME", "the profile's BUS is NAME in the capture"},
+    {"--senders", NULL, OPTION_FLAG, AT(senders), NULL,
+     "csv, jsonl: name a second sender behind the frame, as in coolant@7E9"},
     {"--every", NULL, OPTION_SECONDS, AT(every_ns), "TIME",
      "grid: step, such as 20ms (default 100ms)"},
     {"--max-age", NULL, OPTION_SECONDS, AT(max_age_ns), "TIME",
@@ -116,6 +118,7 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
         .only_count = v->only.count,
         .roles = v->roles.items,
         .role_count = v->roles.count,
+        .senders = v->senders,
         .every_ns = v->every_ns,
         .max_age_ns = v->max_age_ns,
     };

@@ -254,18 +254,29 @@ static bool is_whole_byte(struct lt_span span)
     return span.msb % 8 == 7 && span.lsb + 7 == span.msb;
 }
 
+/* E2E profile 1, nibble mode: the low nibble of the id's high byte is sent in the high nibble of
+ * byte 1, and the receiver compares it (AUTOSAR PRS E2E Protocol, profile 1C). */
+static bool sends_nibble(const struct lt_checksum *checksum)
+{
+    return checksum->data_id_mode == LT_DATA_ID_NIBBLE && checksum->data_id_count > 1;
+}
+
 bool lt_checksum_verify(const struct lt_checksum *checksum, const uint8_t *data, uint8_t length,
                         uint32_t id, bool extended)
 {
     struct lt_span place = checksum->place.part[0];
     uint64_t carried =
         is_whole_byte(place) ? data[place.lsb / 8] : lt_bits_get(data, &checksum->place);
+    if (sends_nibble(checksum) && data[1] >> 4 != (checksum->data_id[1] & 0xF))
+        return false;
     return carried == lt_checksum_compute(checksum, data, length, id, extended);
 }
 
 void lt_checksum_apply(const struct lt_checksum *checksum, uint8_t *data, uint8_t length,
                        uint32_t id, bool extended)
 {
+    if (sends_nibble(checksum))
+        data[1] = (uint8_t)((data[1] & 0xF) | (checksum->data_id[1] & 0xF) << 4);
     lt_bits_put(data, &checksum->place, lt_checksum_compute(checksum, data, length, id, extended));
 }
 
@@ -290,5 +301,5 @@ unsigned lt_checksum_bytes(const struct lt_checksum *checksum)
     const struct lt_bits *counter = lt_check_counter(checksum, &room);
     if (counter && lt_check_uses_counter(checksum) && lt_bits_bytes(counter) > bytes)
         bytes = lt_bits_bytes(counter);
-    return bytes;
+    return sends_nibble(checksum) && bytes < 2 ? 2 : bytes;
 }

@@ -52,7 +52,8 @@ struct stream {
     const struct lt_frame_plan *plan;
     uint16_t bus;
     uint32_t source;  /* J1939 address or reply identifier; LT_NONE where the plan fixes it */
-    const char *name; /* "engine_a"; "ccvs@2F" for a second sender */
+    const char *plain_name; /* "ccvs" */
+    const char *name;       /* "ccvs@2F" for a second sender, else the same */
     uint64_t frames;
     uint64_t checked, failed_checks, short_for_check;
     uint64_t counter_frozen, counter_jumps, counter_lost;

@@ -31,15 +31,15 @@ static void put_head(const struct lt_decode *decode, const struct stream *stream
                      const struct lt_signal_def *def, struct lt_sink *sink)
 {
     struct lt_text bus = lt_text_of(lt_reader_bus_name(decode->reader, stream->bus));
+    const char *name = decode->options.senders ? stream->name : stream->plain_name;
     if (decode->options.form == LT_DECODE_CSV) {
         lt_sink_char(sink, ',');
         lt_sink_csv(sink, bus);
-        lt_sink_format(sink, ",%s,%s,", stream->name, def->name);
+        lt_sink_format(sink, ",%s,%s,", name, def->name);
     } else {
         lt_sink_string(sink, ",\"bus\":");
         lt_sink_json_text(sink, bus);
-        lt_sink_format(sink, ",\"frame\":\"%s\",\"signal\":\"%s\",\"value\":", stream->name,
-                       def->name);
+        lt_sink_format(sink, ",\"frame\":\"%s\",\"signal\":\"%s\",\"value\":", name, def->name);
     }
 }
 

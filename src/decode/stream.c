@@ -85,6 +85,7 @@ static struct stream *add_stream(struct lt_decode *decode, const struct lt_frame
     }
     decode->stream_count--; /* not seen by same_frame_seen until it is named */
     *stream = (struct stream){.plan = plan, .bus = bus, .source = source};
+    stream->plain_name = plan->def ? plan->def->name : plan->parameter->name;
     stream->name = stream_name(decode, plan, bus, source);
     decode->stream_count++;
     *slot = stream;

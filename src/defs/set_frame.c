@@ -67,7 +67,8 @@ LT_SETTER(lt_set_direction)
         frame->direction = choice ? LT_SEND : LT_LISTEN;
 }
 
-/* --- counter ----------------------------------------------------------------------------------- */
+/* --- counter -----------------------------------------------------------------------------------
+ */
 
 /* "mod 15", "step 2": the word behind the bits, and its number. */
 static bool counter_option(struct lt_loader *loader, const struct lt_section *section,
@@ -150,7 +151,8 @@ LT_SETTER(lt_set_counter)
     frame->counter = counter;
 }
 
-/* --- checksum ---------------------------------------------------------------------------------- */
+/* --- checksum ----------------------------------------------------------------------------------
+ */
 
 LT_SETTER(lt_set_checksum)
 {
@@ -174,7 +176,8 @@ LT_SETTER(lt_set_checksum)
     checksums[frame->checksum_count++] = checksum;
 }
 
-/* --- [affine FRAME] ---------------------------------------------------------------------------- */
+/* --- [affine FRAME] ----------------------------------------------------------------------------
+ */
 
 static bool affine_number(struct lt_loader *loader, const struct lt_section *section,
                           const struct lt_entry *entry, struct lt_text piece, uint16_t *ret_value)

@@ -113,7 +113,8 @@ LT_SETTER(lt_set_role)
     signal->role_name = lt_defs_keep(loader, entry->value);
 }
 
-/* --- [fits], [prove] --------------------------------------------------------------------------- */
+/* --- [fits], [prove] ---------------------------------------------------------------------------
+ */
 
 static void keep_pair(struct lt_loader *loader, struct lt_text_pair *pair,
                       const struct lt_entry *entry)
@@ -184,7 +185,8 @@ void lt_set_prove(struct lt_loader *loader, const struct lt_section *section)
     }
 }
 
-/* --- [bus] ------------------------------------------------------------------------------------- */
+/* --- [bus] -------------------------------------------------------------------------------------
+ */
 
 LT_SETTER(lt_set_bus_fd)
 {
@@ -237,7 +239,8 @@ LT_SETTER(lt_set_interface)
         bus->interface = lt_defs_keep(loader, name);
 }
 
-/* --- [parameter] ------------------------------------------------------------------------------- */
+/* --- [parameter] -------------------------------------------------------------------------------
+ */
 
 LT_SETTER(lt_set_service)
 {

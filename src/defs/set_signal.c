@@ -99,7 +99,8 @@ LT_SETTER(lt_set_range)
                     "write the lower value first");
 }
 
-/* --- raw codes --------------------------------------------------------------------------------- */
+/* --- raw codes ---------------------------------------------------------------------------------
+ */
 
 static void set_codes(struct lt_loader *loader, const struct lt_section *section,
                       const struct lt_entry *entry, const struct lt_raw_range **ret_codes,
@@ -136,7 +137,8 @@ LT_SETTER(lt_set_error)
     set_codes(loader, section, entry, &signal->error, &signal->error_count);
 }
 
-/* --- labels ------------------------------------------------------------------------------------ */
+/* --- labels ------------------------------------------------------------------------------------
+ */
 
 #define LABEL_MAX 64
 
@@ -286,7 +288,8 @@ void lt_set_value_section(struct lt_loader *loader, const struct lt_section *sec
     keep_labels(loader, &loader->profile->signals[of->index], labels, count);
 }
 
-/* --- curves ------------------------------------------------------------------------------------ */
+/* --- curves ------------------------------------------------------------------------------------
+ */
 
 void lt_set_curve_points(struct lt_loader *loader, const struct lt_section *section,
                          struct lt_curve_def *curve)
@@ -324,7 +327,8 @@ void lt_set_curve_points(struct lt_loader *loader, const struct lt_section *sect
                         "a curve has at least two points, one `raw = physical` a line");
 }
 
-/* --- page -------------------------------------------------------------------------------------- */
+/* --- page --------------------------------------------------------------------------------------
+ */
 
 static bool is_clause_end(struct lt_text text, size_t i)
 {
@@ -402,7 +406,8 @@ LT_SETTER(lt_set_page)
     signal->page_count = count;
 }
 
-/* --- on_lost ----------------------------------------------------------------------------------- */
+/* --- on_lost -----------------------------------------------------------------------------------
+ */
 
 /* missing | hold MS | value V */
 LT_SETTER(lt_set_signal_lost)

@@ -220,6 +220,20 @@ static void autosar_e2e_profile_1_in_its_four_modes(void **state)
     }
 }
 
+/* Profile 1C: the receiver compares the nibble, and the sender sets it. */
+static void autosar_e2e_profile_1_carries_the_nibble(void **state)
+{
+    struct lt_checksum check = parsed("e2e-p1 over 1..7 in 0 data-id 0x23,0x01 nibble");
+    uint8_t data[8] = {0x2A, 0x10}, other[8] = {0, 0xF0};
+    (void)state;
+    data[1] = 0x20; /* another id's nibble, with the check that goes with it */
+    data[0] = (uint8_t)lt_checksum_compute(&check, data, 8, 0, false);
+    assert_false(lt_checksum_verify(&check, data, 8, 0, false));
+    lt_checksum_apply(&check, other, 8, 0, false);
+    assert_int_equal(other[0], 0x2A);
+    assert_int_equal(other[1], 0x10);
+}
+
 /* The trap: with the plain SAE J1850 start and XOR (FF) the first row would be B0. */
 static void autosar_e2e_profile_1_is_not_plain_sae_j1850(void **state)
 {
@@ -594,6 +608,7 @@ int main(void)
         cmocka_unit_test(autosar_crc_routines_r21_11_vectors),
         cmocka_unit_test(crc_equals_its_slow_twin),
         cmocka_unit_test(autosar_e2e_profile_1_in_its_four_modes),
+        cmocka_unit_test(autosar_e2e_profile_1_carries_the_nibble),
         cmocka_unit_test(autosar_e2e_profile_1_is_not_plain_sae_j1850),
         cmocka_unit_test(autosar_e2e_profile_2_picks_the_id_by_the_counter),
         cmocka_unit_test(autosar_e2e_profile_5_low_byte_first),

@@ -36,8 +36,10 @@ enum lt_data_id_mode {
     LT_DATA_ID_BOTH,        /* all of them, in the order given */
     LT_DATA_ID_LOW,         /* the first alone */
     LT_DATA_ID_ALTERNATING, /* the first when the counter is even, the second when it is odd */
-    LT_DATA_ID_NIBBLE, /* E2E profile 1: the id's high byte is sent as a nibble; low, then 00 */
-    LT_DATA_ID_LIST,   /* the entry that the counter picks */
+    /* E2E profile 1: low byte, then 00, are processed; the low nibble of the high byte (the second
+     * given, if it is) is sent in the high nibble of byte 1: set by apply, compared by verify. */
+    LT_DATA_ID_NIBBLE,
+    LT_DATA_ID_LIST, /* the entry that the counter picks */
 };
 
 #define LT_CHECK_RANGES_MAX  8

@@ -49,7 +49,8 @@ struct lt_decode_options {
     const char *const *roles; /* with `only`: either counts */
     size_t role_count;
     struct lt_decode_bound from, to; /* both included */
-    int64_t every_ns;                /* grid step; 0 = 100 ms */
+    bool senders; /* rows: a second sender's identifier behind the frame's name, "coolant@7E9" */
+    int64_t every_ns;   /* grid step; 0 = 100 ms */
     int64_t max_age_ns; /* grid: older values are left empty; 0 = the signal's own limit */
 };
 

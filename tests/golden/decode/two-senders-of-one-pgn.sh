@@ -5,3 +5,4 @@ cat > x.log <<'X'
 (0.020000) can0 18F00400#FFFFFFFFFFFFFFFF
 X
 "$loomtap" decode x.log -p "$root/signaldefs/j1939.ini" --role engine_speed
+"$loomtap" decode x.log -p "$root/signaldefs/j1939.ini" --role engine_speed --senders
