@@ -7,8 +7,7 @@
 
 #include "defs/resolve.h"
 
-/* --- the order of signals ----------------------------------------------------------------------
- */
+/* --- the order of signals -------------------------------------------------------------------- */
 
 struct place_in_order {
     uint64_t key; /* the owner's number */
@@ -58,8 +57,7 @@ static void order_signals(struct lt_loader *loader)
     }
 }
 
-/* --- definitions -------------------------------------------------------------------------------
- */
+/* --- definitions ----------------------------------------------------------------------------- */
 
 static void set_entries(struct lt_loader *loader, const struct lt_section *section,
                         void *definition, struct lt_place *key_place)

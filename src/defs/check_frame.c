@@ -95,8 +95,7 @@ static void check_counter(struct lt_loader *loader, const struct lt_frame_def *f
                             "correct one of the two");
 }
 
-/* --- sending -----------------------------------------------------------------------------------
- */
+/* --- sending --------------------------------------------------------------------------------- */
 
 /* What speaks to a controller's diagnostics (ISO 15765-4) or keeps the network (SAE J1939-81). */
 static const char *forbidden(const struct lt_frame_def *frame)

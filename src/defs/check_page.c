@@ -77,8 +77,7 @@ static bool can_meet(const struct clauses *a, const struct clauses *b)
     return true;
 }
 
-/* --- selectors ---------------------------------------------------------------------------------
- */
+/* --- selectors ------------------------------------------------------------------------------- */
 
 static void check_clause_values(struct lt_loader *loader, const struct lt_section *section,
                                 const struct lt_entry *entry, const struct lt_page_clause *clause)
@@ -134,8 +133,7 @@ uint32_t lt_check_outermost(const struct lt_loader *loader, uint32_t frame)
     return found;
 }
 
-/* --- overlaps ----------------------------------------------------------------------------------
- */
+/* --- overlaps -------------------------------------------------------------------------------- */
 
 static bool is_same_place(const struct lt_bits *a, const struct lt_bits *b)
 {
@@ -195,8 +193,7 @@ static void check_special(struct lt_loader *loader, uint32_t index, const struct
     }
 }
 
-/* --- one owner's signals -----------------------------------------------------------------------
- */
+/* --- one owner's signals --------------------------------------------------------------------- */
 
 static bool same_clauses(const struct clauses *a, const struct clauses *b)
 {

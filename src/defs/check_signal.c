@@ -73,8 +73,7 @@ static void check_length(struct lt_loader *loader, const struct lt_signal_def *s
     lt_error_advise(error, "bytes count from 0: correct the bits, or the `length` of the %s", kind);
 }
 
-/* --- order -------------------------------------------------------------------------------------
- */
+/* --- order ----------------------------------------------------------------------------------- */
 
 static const char *order_name(enum lt_order order)
 {
@@ -131,8 +130,7 @@ static void check_order(struct lt_loader *loader, struct lt_signal_def *signal,
     signal->order = lt_bits_order(&signal->bits);
 }
 
-/* --- numbers -----------------------------------------------------------------------------------
- */
+/* --- numbers --------------------------------------------------------------------------------- */
 
 static bool is_odd_float(const struct lt_signal_def *signal)
 {
@@ -265,8 +263,7 @@ static void check_range(struct lt_loader *loader, const struct lt_signal_def *si
                         "narrow it, or look whether bits, scale and offset are right");
 }
 
-/* --- meaning -----------------------------------------------------------------------------------
- */
+/* --- meaning --------------------------------------------------------------------------------- */
 
 static void check_name(struct lt_loader *loader, const struct lt_signal_def *signal,
                        const struct lt_section *section)

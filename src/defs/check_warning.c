@@ -3,8 +3,7 @@
 
 #include "loomtap/core/value.h"
 
-/* --- warnings ----------------------------------------------------------------------------------
- */
+/* --- warnings -------------------------------------------------------------------------------- */
 
 static void check_assignment(struct lt_loader *loader, const struct lt_section *section,
                              const struct lt_entry *entry, const struct lt_warning_def *warning,
@@ -76,8 +75,7 @@ void lt_check_warning(struct lt_loader *loader, uint32_t index)
     check_warning_send(loader, section, warning);
 }
 
-/* --- parameters --------------------------------------------------------------------------------
- */
+/* --- parameters ------------------------------------------------------------------------------ */
 
 static bool wants_number(uint8_t service)
 {

@@ -34,7 +34,7 @@ const struct lt_section_row *lt_defs_section_row(enum lt_section_kind kind);
 enum lt_section_kind lt_defs_section_kind(struct lt_text name);
 const struct lt_key *lt_defs_key(enum lt_section_kind kind, struct lt_text name);
 
-/* --- suggest.c: the nearest of several words -------------------------------------------------- */
+/* --- suggest.c: the nearest of several words ------------------------------------------------- */
 
 struct lt_nearest {
     struct lt_text wanted;

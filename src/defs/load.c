@@ -28,8 +28,7 @@ struct includer {
     bool no_includes;
 };
 
-/* --- files -------------------------------------------------------------------------------------
- */
+/* --- files ----------------------------------------------------------------------------------- */
 
 static enum lt_code read_all(int fd, struct lt_buf *buf, struct lt_error *error)
 {

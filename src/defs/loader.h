@@ -67,7 +67,7 @@ struct lt_loader {
     const struct lt_affine **affine; /* by frame index; NULL for none */
 };
 
-/* --- faults ----------------------------------------------------------------------------------- */
+/* --- faults ---------------------------------------------------------------------------------- */
 
 /* Each adds a fault and returns the kept record, for lt_error_advise; NULL if it was not kept.
  * `section` and `entry` may be NULL. `offset` is counted from the value's first byte. */
@@ -89,7 +89,7 @@ const char *lt_defs_place_text(const struct lt_loader *loader, struct lt_place p
 /* The place `offset` bytes further on the same line. */
 struct lt_place lt_defs_place_at(struct lt_place place, size_t offset);
 
-/* --- sections and names ----------------------------------------------------------------------- */
+/* --- sections and names ---------------------------------------------------------------------- */
 
 /* The entry of a key, NULL if it was not given. */
 const struct lt_entry *lt_defs_entry(const struct lt_section *section, const char *key);
@@ -107,7 +107,7 @@ uint32_t lt_defs_resolve(struct lt_loader *loader, const struct lt_section *sect
 /* Copies into the profile's arena; NULL (and the arena marked as failed) without memory. */
 const char *lt_defs_keep(struct lt_loader *loader, struct lt_text text);
 
-/* --- the steps of loading, in this order ------------------------------------------------------- */
+/* --- the steps of loading, in this order ----------------------------------------------------- */
 
 /* names.c: indexes all sections by name; faults for duplicates. */
 void lt_defs_index(struct lt_loader *loader);

@@ -3,7 +3,7 @@
 
 #include <stdlib.h>
 
-/* --- faults ----------------------------------------------------------------------------------- */
+/* --- faults ---------------------------------------------------------------------------------- */
 
 /* The record that lt_faults_add kept, NULL if the list was full. */
 static struct lt_error *add(struct lt_loader *loader, struct lt_error *error, struct lt_place place)
@@ -104,7 +104,7 @@ struct lt_place lt_defs_place_at(struct lt_place place, size_t offset)
     return place;
 }
 
-/* --- sections and names ----------------------------------------------------------------------- */
+/* --- sections and names ---------------------------------------------------------------------- */
 
 const struct lt_entry *lt_defs_entry(const struct lt_section *section, const char *key)
 {

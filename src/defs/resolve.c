@@ -2,6 +2,8 @@
  * order of a field, and the way from a signal's unit to its role's. */
 #include "defs/resolve.h"
 
+#include "defs/setters.h"
+
 static void resolve_bus(struct lt_bus_def *bus)
 {
     /* Only FD has a data phase with a rate of its own. */
@@ -92,6 +94,39 @@ static void resolve_role(struct lt_loader *loader, uint32_t index)
     refuse_unit(loader, loader->of[LT_SECTION_SIGNAL][index], signal, from, to);
 }
 
+static const struct lt_label *find_label(const struct lt_signal_def *signal, struct lt_text name)
+{
+    for (size_t i = 0; i < signal->label_count; i++)
+        if (lt_text_is(name, signal->labels[i].name))
+            return &signal->labels[i];
+    return NULL;
+}
+
+/* `on_lost = value comfort`: the number behind the label. */
+static void resolve_lost(struct lt_loader *loader, struct lt_signal_def *signal,
+                         const struct lt_section *section)
+{
+    const struct lt_entry *entry = lt_defs_entry(section, "on_lost");
+    struct lt_text rest = entry ? entry->value : LT_TEXT(""), word;
+    struct lt_ratio value;
+    if (signal->on_lost != LT_LOST_VALUE || !lt_text_word(&rest, &word) ||
+        lt_parse_ratio(lt_text_trim(rest), &value))
+        return;
+    struct lt_text name = lt_text_trim(rest);
+    const struct lt_label *label = find_label(signal, name);
+    if (label && label->raw <= INT64_MAX && signal->form == LT_FORM_LINEAR &&
+        signal->sign == LT_UNSIGNED &&
+        lt_ratio_mul((struct lt_ratio){(int64_t)label->raw, 1}, signal->scale, &value) &&
+        lt_ratio_add(value, signal->offset, &signal->on_lost_value))
+        return;
+    lt_error_advise(lt_defs_fault_in(loader, section, entry, lt_defs_offset(entry, name),
+                                     LT_E_SYNTAX,
+                                     "on_lost: `%.*s` is neither a number nor a "
+                                     "label of signal `%s`",
+                                     LT_TEXT_ARG(name), signal->name),
+                    "write `value V` with a decimal such as 0.25, or one of its labels");
+}
+
 static void resolve_signal(struct lt_loader *loader, uint32_t index)
 {
     struct lt_signal_def *signal = &loader->profile->signals[index];
@@ -107,6 +142,7 @@ static void resolve_signal(struct lt_loader *loader, uint32_t index)
         signal->offset = (struct lt_ratio){0, 1};
     }
     resolve_role(loader, index);
+    resolve_lost(loader, signal, section);
 }
 
 void lt_defs_resolve_all(struct lt_loader *loader)

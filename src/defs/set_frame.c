@@ -67,8 +67,7 @@ LT_SETTER(lt_set_direction)
         frame->direction = choice ? LT_SEND : LT_LISTEN;
 }
 
-/* --- counter -----------------------------------------------------------------------------------
- */
+/* --- counter --------------------------------------------------------------------------------- */
 
 /* "mod 15", "step 2": the word behind the bits, and its number. */
 static bool counter_option(struct lt_loader *loader, const struct lt_section *section,
@@ -151,8 +150,7 @@ LT_SETTER(lt_set_counter)
     frame->counter = counter;
 }
 
-/* --- checksum ----------------------------------------------------------------------------------
- */
+/* --- checksum -------------------------------------------------------------------------------- */
 
 LT_SETTER(lt_set_checksum)
 {
@@ -176,8 +174,7 @@ LT_SETTER(lt_set_checksum)
     checksums[frame->checksum_count++] = checksum;
 }
 
-/* --- [affine FRAME] ----------------------------------------------------------------------------
- */
+/* --- [affine FRAME] -------------------------------------------------------------------------- */
 
 static bool affine_number(struct lt_loader *loader, const struct lt_section *section,
                           const struct lt_entry *entry, struct lt_text piece, uint16_t *ret_value)

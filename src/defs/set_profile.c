@@ -28,13 +28,14 @@ static bool is_profile_name(struct lt_text name)
 
 LT_SETTER(lt_set_profile_name)
 {
+    (void)section;
     struct lt_profile *profile = definition;
-    if (is_profile_name(entry->value)) {
-        profile->name = lt_defs_keep(loader, entry->value);
+    profile->name = lt_defs_keep(loader, entry->value);
+    if (is_profile_name(entry->value))
         return;
-    }
-    lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_SYNTAX,
-                                     "name: `%.*s` is not a name", LT_TEXT_ARG(entry->value)),
+    lt_error_advise(lt_defs_warning(loader, entry->place, LT_E_SYNTAX,
+                                    "name: `%.*s` will not do as the name of a file",
+                                    LT_TEXT_ARG(entry->value)),
                     "use a-z, 0-9, `-`, `_` and `.`, beginning with a letter or digit, at most 64; "
                     "`title` takes any text");
 }
@@ -113,8 +114,7 @@ LT_SETTER(lt_set_role)
     signal->role_name = lt_defs_keep(loader, entry->value);
 }
 
-/* --- [fits], [prove] ---------------------------------------------------------------------------
- */
+/* --- [fits], [prove] ------------------------------------------------------------------------- */
 
 static void keep_pair(struct lt_loader *loader, struct lt_text_pair *pair,
                       const struct lt_entry *entry)
@@ -185,8 +185,7 @@ void lt_set_prove(struct lt_loader *loader, const struct lt_section *section)
     }
 }
 
-/* --- [bus] -------------------------------------------------------------------------------------
- */
+/* --- [bus] ----------------------------------------------------------------------------------- */
 
 LT_SETTER(lt_set_bus_fd)
 {
@@ -239,8 +238,7 @@ LT_SETTER(lt_set_interface)
         bus->interface = lt_defs_keep(loader, name);
 }
 
-/* --- [parameter] -------------------------------------------------------------------------------
- */
+/* --- [parameter] ----------------------------------------------------------------------------- */
 
 LT_SETTER(lt_set_service)
 {

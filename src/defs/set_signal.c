@@ -99,8 +99,7 @@ LT_SETTER(lt_set_range)
                     "write the lower value first");
 }
 
-/* --- raw codes ---------------------------------------------------------------------------------
- */
+/* --- raw codes ------------------------------------------------------------------------------- */
 
 static void set_codes(struct lt_loader *loader, const struct lt_section *section,
                       const struct lt_entry *entry, const struct lt_raw_range **ret_codes,
@@ -137,8 +136,7 @@ LT_SETTER(lt_set_error)
     set_codes(loader, section, entry, &signal->error, &signal->error_count);
 }
 
-/* --- labels ------------------------------------------------------------------------------------
- */
+/* --- labels ---------------------------------------------------------------------------------- */
 
 #define LABEL_MAX 64
 
@@ -288,8 +286,7 @@ void lt_set_value_section(struct lt_loader *loader, const struct lt_section *sec
     keep_labels(loader, &loader->profile->signals[of->index], labels, count);
 }
 
-/* --- curves ------------------------------------------------------------------------------------
- */
+/* --- curves ---------------------------------------------------------------------------------- */
 
 void lt_set_curve_points(struct lt_loader *loader, const struct lt_section *section,
                          struct lt_curve_def *curve)
@@ -327,8 +324,7 @@ void lt_set_curve_points(struct lt_loader *loader, const struct lt_section *sect
                         "a curve has at least two points, one `raw = physical` a line");
 }
 
-/* --- page --------------------------------------------------------------------------------------
- */
+/* --- page ------------------------------------------------------------------------------------ */
 
 static bool is_clause_end(struct lt_text text, size_t i)
 {
@@ -406,8 +402,7 @@ LT_SETTER(lt_set_page)
     signal->page_count = count;
 }
 
-/* --- on_lost -----------------------------------------------------------------------------------
- */
+/* --- on_lost --------------------------------------------------------------------------------- */
 
 /* missing | hold MS | value V */
 LT_SETTER(lt_set_signal_lost)
@@ -429,7 +424,11 @@ LT_SETTER(lt_set_signal_lost)
                         "`value V`");
         return;
     }
-    if (!lt_defs_ratio(loader, section, entry, number, &signal->on_lost_value))
+    if (!is_hold && !lt_parse_ratio(number, &signal->on_lost_value)) {
+        signal->on_lost = LT_LOST_VALUE; /* a label: resolve.c, when the labels are known */
+        return;
+    }
+    if (is_hold && !lt_defs_ratio(loader, section, entry, number, &signal->on_lost_value))
         return;
     if (is_hold &&
         (signal->on_lost_value.num <= 0 || lt_ratio_f64(signal->on_lost_value) > 3600000)) {

@@ -74,8 +74,7 @@ LT_SETTER(lt_set_warning_lost)
         warning->on_lost = choice ? LT_WARNING_LOST_IGNORE : LT_WARNING_LOST_WARN;
 }
 
-/* --- send --------------------------------------------------------------------------------------
- */
+/* --- send ------------------------------------------------------------------------------------ */
 
 static bool is_blank(char c)
 {

@@ -169,8 +169,7 @@ bool lt_defs_raw_range(struct lt_loader *loader, const struct lt_section *sectio
     return true;
 }
 
-/* --- bit ends ----------------------------------------------------------------------------------
- */
+/* --- bit ends -------------------------------------------------------------------------------- */
 
 /* "12.7" to 12 and 7, whatever their size. */
 static bool parse_end(struct lt_text text, uint32_t *ret_byte, uint32_t *ret_bit)

@@ -66,7 +66,7 @@ void lt_set_curve_points(struct lt_loader *loader, const struct lt_section *sect
                          struct lt_curve_def *curve);
 void lt_set_affine(struct lt_loader *loader, const struct lt_section *section);
 
-/* --- pieces of values -------------------------------------------------------------------------- */
+/* --- pieces of values ------------------------------------------------------------------------ */
 
 /* One of several words: its index in `words` (a list that ends with NULL), or -1 after a fault. */
 int lt_defs_choice(struct lt_loader *loader, const struct lt_section *section,

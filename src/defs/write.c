@@ -80,8 +80,7 @@ static void write_curve(struct lt_writer *writer, const struct lt_curve_def *cur
     }
 }
 
-/* --- frames ------------------------------------------------------------------------------------
- */
+/* --- frames ---------------------------------------------------------------------------------- */
 
 static void write_identity(struct lt_writer *writer, const struct lt_frame_def *frame)
 {
@@ -177,8 +176,7 @@ static void write_signals_of(struct lt_writer *writer, uint32_t frame, uint32_t 
     }
 }
 
-/* --- parameters and warnings -------------------------------------------------------------------
- */
+/* --- parameters and warnings ----------------------------------------------------------------- */
 
 static void write_parameter(struct lt_writer *writer, const struct lt_parameter_def *parameter)
 {

@@ -83,7 +83,8 @@ static void profile_section(void **state)
         {"format 2", "[profile]\nname = t\nformat = 2\n", 3, 10, "`2` is not a format",
          "format = 1"},
         {"no name", "[profile]\nformat = 1\n", 1, 2, "no `name`", "name ="},
-        {"bad name", "[profile]\nformat = 1\nname = Tarn Turbo\n", 3, 8, "`Tarn Turbo`", "a-z"},
+        {"bad name", "[profile]\nformat = 1\nname = Tarn Turbo\n", 3, 8, "`Tarn Turbo`", "a-z",
+         .is_warning = true},
         {"before any section", "format = 1\n[profile]\nformat = 1\nname = t\n", 1, 1,
          "before the first section", "[profile]"},
         {"missing role", "[profile]\nformat = 1\nname = t\nrequires = load\n", 4, 12,
@@ -373,6 +374,8 @@ static void numbers(void **state)
         {"on_lost number", SIGNAL "bits = 0.0\non_lost = hold\n", 4, 11, "`hold`", "hold MS"},
         {"on_lost time", SIGNAL "bits = 0.0\non_lost = hold -5\n", 4, 16, "-5 is no time",
          "above 0"},
+        {"on_lost label", SIGNAL "bits = 0.0\non_lost = value old\nvalues = 0 off\n", 4, 17,
+         "`old` is neither a number nor a label", "labels"},
         {"scale and role too large",
          SIGNAL "bits = 0.7..0.0\nscale = 1000000000000000000\nunit = MPa\n"
                 "role = manifold_pressure\n",

@@ -292,6 +292,17 @@ static void values_as_a_section(void **state)
     release(&got);
 }
 
+static void a_lost_value_may_be_a_label(void **state)
+{
+    (void)state;
+    struct loaded got = load_good(HEAD "[frame a]\nid = 1\n"
+                                       "[signal mode]\nframe = a\nbits = 0.3..0.0\n"
+                                       "on_lost = value wet\n[values mode]\n2 = wet\n");
+    assert_int_equal(got.profile->signals[0].on_lost, LT_LOST_VALUE);
+    assert_ratio(got.profile->signals[0].on_lost_value, 2, 1);
+    release(&got);
+}
+
 static void nested_pages(void **state)
 {
     (void)state;
@@ -375,7 +386,7 @@ static void signals_stand_frame_by_frame(void **state)
     release(&got);
 }
 
-/* --- includes ---------------------------------------------------------------------------------- */
+/* --- includes -------------------------------------------------------------------------------- */
 
 static char folder[] = "/tmp/loomtap-load-XXXXXX";
 
@@ -543,7 +554,7 @@ static void a_file_that_is_not_there_is_an_io_error(void **state)
     release(&got);
 }
 
-/* --- hash -------------------------------------------------------------------------------------- */
+/* --- hash ------------------------------------------------------------------------------------ */
 
 static void the_hash_is_of_the_meaning(void **state)
 {
@@ -581,7 +592,7 @@ static void the_hash_covers_includes(void **state)
     release(&flat);
 }
 
-/* --- robustness -------------------------------------------------------------------------------- */
+/* --- robustness ------------------------------------------------------------------------------ */
 
 static void every_failing_allocation_is_survived(void **state)
 {
@@ -633,6 +644,7 @@ int main(void)
         cmocka_unit_test(affine_numbers),
         cmocka_unit_test(signals_of_every_form),
         cmocka_unit_test(values_as_a_section),
+        cmocka_unit_test(a_lost_value_may_be_a_label),
         cmocka_unit_test(nested_pages),
         cmocka_unit_test(units_are_brought_to_the_roles),
         cmocka_unit_test(parameters),

@@ -22,7 +22,7 @@ static struct lt_buf written(const struct lt_profile *profile, bool flat)
     return buf;
 }
 
-/* --- the same profile? ------------------------------------------------------------------------- */
+/* --- the same profile? ----------------------------------------------------------------------- */
 
 static void same_text(const char *a, const char *b)
 {
@@ -243,7 +243,7 @@ static void expect_stable(const struct lt_profile *profile)
     release(&back);
 }
 
-/* --- tests ------------------------------------------------------------------------------------- */
+/* --- tests ----------------------------------------------------------------------------------- */
 
 /* One of everything, spelt in unusual ways. */
 static const char everything[] =
@@ -402,7 +402,7 @@ static void fractions_stay_exact(void **state)
                      "offset = -0.00390625\nrange = 0..1/3\n");
 }
 
-/* --- includes ---------------------------------------------------------------------------------- */
+/* --- includes -------------------------------------------------------------------------------- */
 
 static char folder[] = "/tmp/loomtap-write-XXXXXX";
 
@@ -487,7 +487,7 @@ static void includes_are_kept_or_written_in_place(void **state)
     lt_buf_release(&flat);
 }
 
-/* --- what ships -------------------------------------------------------------------------------- */
+/* --- what ships ------------------------------------------------------------------------------ */
 
 static void every_profile_that_ships_is_stable(void **state)
 {
