@@ -408,15 +408,16 @@ LT_SETTER(lt_set_page)
 LT_SETTER(lt_set_signal_lost)
 {
     struct lt_signal_def *signal = definition;
-    struct lt_text rest = entry->value, word, number;
+    struct lt_text rest = entry->value, word = entry->value;
     bool good = lt_text_word(&rest, &word);
-    bool has_number = lt_text_word(&rest, &number), has_more = lt_text_trim(rest).len > 0;
+    struct lt_text number = lt_text_trim(rest);
+    bool has_number = number.len > 0;
     if (good && lt_text_is(word, "missing") && !has_number) {
         signal->on_lost = LT_LOST_MISSING;
         return;
     }
     bool is_hold = lt_text_is(word, "hold");
-    if (!good || !has_number || has_more || !(is_hold || lt_text_is(word, "value"))) {
+    if (!good || !has_number || !(is_hold || lt_text_is(word, "value"))) {
         lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_SYNTAX,
                                          "on_lost: `%.*s` is not understood",
                                          LT_TEXT_ARG(entry->value)),

@@ -5,7 +5,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "defs/loader.h"
+#include "defs/keys.h"
 
 #define HEAD "[profile]\nformat = 1\nname = t\n"
 
@@ -592,6 +592,74 @@ static void the_hash_covers_includes(void **state)
     release(&flat);
 }
 
+/* --- documentation -----------------------------------------------------------------------------
+ */
+
+/* docs/profile-format.md as text; the caller releases it. Skips where the source is not there. */
+static struct lt_buf read_documentation(void)
+{
+    char path[4096], chunk[4096];
+    struct lt_buf buf;
+    const char *source = getenv("LOOMTAP_SOURCE");
+    snprintf(path, sizeof path, "%s/docs/profile-format.md", source ? source : ".");
+    FILE *file = fopen(path, "r");
+    if (!file)
+        skip();
+    lt_buf_init(&buf, 0);
+    for (size_t got; (got = fread(chunk, 1, sizeof chunk, file)) > 0;)
+        lt_buf_add(&buf, chunk, got);
+    fclose(file);
+    return buf;
+}
+
+/* The part of the page about one kind of section, terminated. */
+static char *part_about(char *page, const char *kind)
+{
+    char heading[64];
+    snprintf(heading, sizeof heading, "\n### [%s", kind);
+    char *part = strstr(page, heading);
+    assert_non_null(part);
+    return part + 1;
+}
+
+static void every_key_is_documented(void **state)
+{
+    (void)state;
+    struct lt_buf page = read_documentation();
+    for (enum lt_section_kind kind = 0; kind < LT_SECTION_KINDS; kind++) {
+        const struct lt_section_row *row = lt_defs_section_row(kind);
+        const char *part = part_about(page.at, row->name);
+        const char *end = strstr(part + 3, "\n### ");
+        for (size_t i = 0; i < row->key_count; i++) {
+            char line[64];
+            snprintf(line, sizeof line, "\n| `%s` | ", row->keys[i].name);
+            const char *found = strstr(part, line);
+            if (!found || (end && found > end))
+                fail_msg("[%s] %s is not in docs/profile-format.md", row->name, row->keys[i].name);
+            assert_true(row->keys[i].help && row->keys[i].help[0]);
+        }
+    }
+    lt_buf_release(&page);
+}
+
+static void every_example_of_the_documentation_loads(void **state)
+{
+    (void)state;
+    struct lt_buf page = read_documentation();
+    size_t count = 0;
+    for (char *block = page.at; (block = strstr(block, "```ini\n")) != NULL; count++) {
+        block += 7;
+        char *end = strstr(block, "```");
+        assert_non_null(end);
+        *end = '\0';
+        struct loaded got = load_good(block);
+        release(&got);
+        block = end + 1;
+    }
+    assert_true(count >= 4);
+    lt_buf_release(&page);
+}
+
 /* --- robustness ------------------------------------------------------------------------------ */
 
 static void every_failing_allocation_is_survived(void **state)
@@ -661,6 +729,8 @@ int main(void)
         cmocka_unit_test(the_hash_is_of_the_meaning),
         cmocka_unit_test(the_hash_is_sha256_of_the_canonical_text),
         cmocka_unit_test(the_hash_covers_includes),
+        cmocka_unit_test(every_key_is_documented),
+        cmocka_unit_test(every_example_of_the_documentation_loads),
         cmocka_unit_test(every_failing_allocation_is_survived),
         cmocka_unit_test(too_many_faults_are_counted),
         cmocka_unit_test(free_takes_null),
