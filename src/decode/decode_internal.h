@@ -51,7 +51,7 @@ void tally_ends(const struct tally *tally, const struct lt_scaler *scaler, uint6
 struct stream {
     const struct lt_frame_plan *plan;
     uint16_t bus;
-    uint32_t source;  /* J1939 address or reply identifier; LT_NONE where the plan fixes it */
+    uint32_t source;        /* J1939 address or reply identifier; LT_NONE where the plan fixes it */
     const char *plain_name; /* "ccvs" */
     const char *name;       /* "ccvs@2F" for a second sender, else the same */
     uint64_t frames;
