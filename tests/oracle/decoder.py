@@ -411,7 +411,7 @@ class Decoder:
     def __init__(self, profile, frames, buses=None):
         self.profile, self.frames = profile, frames
         self.bound = self.bind(buses or {})
-        self.last, self.streams = {}, {}
+        self.last, self.streams, self.known = {}, {}, {}
 
     def bind(self, given):
         """Bus of the profile -> bus of the capture."""
@@ -444,12 +444,19 @@ class Decoder:
         for received in self.frames:
             if received.remote or received.error:
                 continue
-            for frame in self.profile.frames.values():
-                if self.lives_here(frame.bus, received) and frame.matches(received.id,
-                                                                         received.extended):
-                    yield from self.frame_rows(frame, received)
+            for frame in self.frames_of(received):
+                yield from self.frame_rows(frame, received)
             if self.profile.parameters and is_reply(received):
                 yield from self.reply_rows(received)
+
+    def frames_of(self, received):
+        key = (received.bus, received.id, received.extended)
+        if key not in self.known:
+            self.known[key] = [
+                frame for frame in self.profile.frames.values()
+                if self.lives_here(frame.bus, received)
+                and frame.matches(received.id, received.extended)]
+        return self.known[key]
 
     def frame_rows(self, frame, received):
         suspect = self.stands_still(frame, received) or self.fails_check(frame, received)
