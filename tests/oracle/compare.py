@@ -22,6 +22,8 @@ import tempfile
 from collections import Counter as Tally
 from fractions import Fraction
 
+sys.dont_write_bytecode = True  # nothing is left behind in the source
+
 import checks
 import decoder
 import random_car
