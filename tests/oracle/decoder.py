@@ -330,7 +330,8 @@ class Row:
     __slots__ = ("time", "bus", "frame", "signal", "value", "places", "unit", "label", "raw")
 
     def __init__(self, received, frame, signal, raw, suspect):
-        self.time, self.bus, self.frame, self.signal = received.time, received.bus, frame, signal.name
+        self.time, self.bus = received.time, received.bus
+        self.frame, self.signal = frame, signal.name
         self.raw, self.unit, self.value = raw, signal.unit, None
         self.places = signal.places()
         if inside(signal.unavailable, raw):

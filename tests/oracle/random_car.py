@@ -595,7 +595,8 @@ class Car(Drive):
         out = ["; an invented car, seed %d" % self.seed, "[profile]", "format = 1",
                "name = invented-%d" % self.seed, "title = Invented car (no maker's)", ""]
         for k, (bus, interface) in enumerate(self.buses.items()):
-            out += ["[bus %s]" % bus, "bitrate = 500000            ; bit/s", "interface = " + interface]
+            out += ["[bus %s]" % bus, "bitrate = 500000            ; bit/s",
+                    "interface = " + interface]
             if k == 0:
                 out += ["data_bitrate = 2000000", "fd = iso", "sample_point = 0.8"]
             else:

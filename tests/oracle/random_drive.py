@@ -49,7 +49,8 @@ class Drive:
             return "(%s) %s 20000004#0004000000000000" % (self.stamp(), bus)
         if choice == 2:
             return "(%s) %s %s#%s" % (self.stamp(), bus, other, rng.randbytes(8).hex().upper())
-        if choice == 3 and not frame.extended and pgn_of(can_id) not in self.pgns:  # the same number in the other format
+        # The same number in the other format.
+        if choice == 3 and not frame.extended and pgn_of(can_id) not in self.pgns:
             return "(%s) %s %s#%s" % (self.stamp(), bus, id_text(can_id, True),
                                       rng.randbytes(8).hex().upper())
         return "(%s) can9 %s#%s" % (self.stamp(), ident, rng.randbytes(8).hex().upper())
