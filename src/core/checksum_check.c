@@ -254,12 +254,6 @@ static enum lt_code check_affine(const struct lt_checksum *checksum, struct lt_e
                         byte, 7 - n, checksum->width);
                 return LT_E_RANGE;
             }
-            if (column && !times_covered(checksum, byte)) {
-                lt_fail(error, LT_E_CONFLICT,
-                        "byte %u has columns, but the check does not cover it", byte);
-                lt_error_advise(error, "add the byte after `over`, or drop its columns");
-                return LT_E_CONFLICT;
-            }
         }
     }
     return LT_OK;

@@ -423,13 +423,19 @@ static void print_bound(struct lt_ratio bound, char *ret_text)
     ret_text[len] = 0;
 }
 
+/* An end that the profile names beyond 64 bits (the full range of a 64-bit field) is no limit. */
+static bool is_unlimited(struct lt_ratio end)
+{
+    return end.den == 1 && (end.num == INT64_MAX || end.num == -INT64_MAX);
+}
+
 /* The profile's range in the outside unit, low <= high. */
 static bool outside_range(const struct lt_signal_def *def, struct lt_ratio *ret_low,
                           struct lt_ratio *ret_high)
 {
     struct lt_ratio a, b;
-    if (!def->has_range || !lt_signal_outside(def, def->range_low, &a) ||
-        !lt_signal_outside(def, def->range_high, &b))
+    if (!def->has_range || is_unlimited(def->range_low) || is_unlimited(def->range_high) ||
+        !lt_signal_outside(def, def->range_low, &a) || !lt_signal_outside(def, def->range_high, &b))
         return false;
     bool ordered = lt_ratio_compare(a, b) <= 0;
     *ret_low = ordered ? a : b;

@@ -290,9 +290,10 @@ static void check_role(struct lt_loader *loader, const struct lt_signal_def *sig
 {
     if (!signal->role || !signal->role->is_labels || signal->label_count)
         return;
-    lt_error_advise(lt_defs_fault(loader, lt_defs_key_place(section, "role"), LT_E_MISSING,
-                                  "role: `%s` is told by labels, and signal `%s` has none",
-                                  signal->role_name, signal->name),
+    /* The numbers can still be decoded; whoever looks for a label will find none. */
+    lt_error_advise(lt_defs_warning(loader, lt_defs_key_place(section, "role"), LT_E_MISSING,
+                                    "role: `%s` is told by labels, and signal `%s` has none",
+                                    signal->role_name, signal->name),
                     "add `values`, such as `values = 0 comfort, 1 sport`");
 }
 

@@ -76,6 +76,20 @@ LT_SETTER(lt_set_curve)
     signal->form = LT_FORM_CURVE;
 }
 
+/* Whole numbers beyond 64 bits end the range of a field of 64 bits: they limit nothing. */
+static bool range_end(struct lt_loader *loader, const struct lt_section *section,
+                      const struct lt_entry *entry, struct lt_text text, struct lt_ratio *ret_end)
+{
+    double value;
+    if (lt_parse_ratio(text, ret_end))
+        return true;
+    if (lt_parse_f64(text, &value) && (value >= 9.2e18 || value <= -9.2e18)) {
+        *ret_end = (struct lt_ratio){value > 0 ? INT64_MAX : -INT64_MAX, 1};
+        return true;
+    }
+    return lt_defs_ratio(loader, section, entry, text, ret_end); /* says what is wrong */
+}
+
 LT_SETTER(lt_set_range)
 {
     struct lt_signal_def *signal = definition;
@@ -87,8 +101,8 @@ LT_SETTER(lt_set_range)
                         "`0..9000` or `-40..210`");
         return;
     }
-    if (!lt_defs_ratio(loader, section, entry, low, &signal->range_low) ||
-        !lt_defs_ratio(loader, section, entry, high, &signal->range_high))
+    if (!range_end(loader, section, entry, low, &signal->range_low) ||
+        !range_end(loader, section, entry, high, &signal->range_high))
         return;
     signal->has_range = true;
     if (lt_ratio_f64(signal->range_low) <= lt_ratio_f64(signal->range_high))

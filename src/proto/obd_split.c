@@ -15,6 +15,8 @@
  * numbers in one reply, and the mask of service 09 without count byte: from memory. */
 #include "proto/obd_split.h"
 
+#include <string.h>
+
 #include "loomtap/base/bytes.h"
 
 struct layout {
@@ -135,12 +137,24 @@ static uint32_t known_length(const struct splitter *s, uint32_t number)
     return service == 0x22 && number >> 8 == 0xF4 ? lt_obd_pid_length(number & 0xFF) : 0;
 }
 
+/* Nothing but one value of known length is left: it is that, even where its data repeat its number
+ * (speed of 13 km/h: 0D 0D), unless it is made of the bytes that are used for padding. */
+static bool fits_exactly(const struct splitter *s, uint32_t number)
+{
+    static const uint8_t padding[] = {0x00, 0x55, 0xAA, 0xCC, 0xFF};
+    size_t known = known_length(s, number);
+    if (known == 0 || s->rest.left != s->layout->number_bytes + s->layout->frame_bytes + known)
+        return false;
+    return memchr(padding, s->rest.at[0], sizeof padding) == NULL;
+}
+
 /* Can a value with this number stand here, or is this padding (or are we out of step)? */
 static bool may_follow(const struct splitter *s, uint32_t number)
 {
     if (s->asked)
         return lt_obd_asked_has(s->asked, number) && !was_given(s->reply, number);
-    return s->reply->count == 0 || (!is_filler(&s->rest) && !was_given(s->reply, number));
+    return s->reply->count == 0 ||
+           (!was_given(s->reply, number) && (!is_filler(&s->rest) || fits_exactly(s, number)));
 }
 
 /* Bytes of the value whose head stands at `rest`, `left` bytes behind the head. False when that

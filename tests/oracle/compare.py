@@ -531,7 +531,7 @@ def main():
         print(__doc__)
         return 2
     if sys.argv[2] == "cars":
-        return compare_cars(sys.argv[1], [int(s) for s in sys.argv[3:]] or list(range(1, 13)))
+        return compare_cars(sys.argv[1], [int(s) for s in sys.argv[3:]] or [*range(1, 13), 54, 418])
     return compare_drive(sys.argv[1], sys.argv[3])
 
 

@@ -1,8 +1,8 @@
 /* The OBD-II listener. Outside facts: the encyclopaedia's "OBD-II PIDs" (SAE J1979) for
  * identifiers, lengths, masks and the published mask example; the data sheet of an OBD interface
  * chip for the VIN exchange; a public discussion thread for trouble codes of several controllers;
- * public identifier lists for F40C. A real recording of an electric car (public logs under CC0, commit
- * 83a5cac, named in SOURCES.md beside it) is read where it is at hand. */
+ * public identifier lists for F40C. A real recording of an electric car (public logs under CC0,
+ * commit 83a5cac, named in SOURCES.md beside it) is read where it is at hand. */
 #include "unit.h"
 
 #include "loomtap/proto/obd.h"
@@ -239,6 +239,18 @@ static void several_pids_without_the_request_in_the_log(void **state)
     assert_int_equal(reply.count, 3);
     check_item(2, 0x0D, "\x3C", 1);
     check_question(0x01, 0x0D, 0x7E8, LT_OBD_ANSWERED, 0, 1, 0);
+}
+
+static void a_last_value_may_repeat_its_own_number(void **state)
+{
+    (void)state;
+    /* 13 km/h: 0D 0D looks like filler, and is a value. */
+    assert_true(feed("7E8#06410C1AF80D0DAA"));
+    assert_int_equal(reply.count, 2);
+    check_item(1, 0x0D, "\x0D", 1);
+    feed("7DF#03010C0D00000000");
+    assert_true(feed("7E8#06410C1AF80D0DAA"));
+    assert_int_equal(reply.count, 2);
 }
 
 static void unsupported_pids_are_left_out_of_a_joined_reply(void **state)
@@ -763,6 +775,7 @@ int main(void)
         TEST(f40c_by_service_22_of_public_identifier_lists),
         TEST(several_pids_in_one_reply),
         TEST(several_pids_without_the_request_in_the_log),
+        TEST(a_last_value_may_repeat_its_own_number),
         TEST(unsupported_pids_are_left_out_of_a_joined_reply),
         TEST(padding_inside_the_announced_length_is_no_value),
         TEST(reply_to_something_not_asked_is_given),

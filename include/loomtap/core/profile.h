@@ -121,9 +121,10 @@ struct lt_signal_def {
     uint32_t curve;
     const char *unit; /* as written; NULL or "1" for none */
     bool has_range;
-    struct lt_ratio range_low, range_high; /* in `unit` */
-    const struct lt_role *role;            /* NULL for none */
-    const char *role_name;                 /* "wheel_speed_fl"; the role may be a family */
+    /* In `unit`. An end of INT64_MAX or -INT64_MAX stands for a number beyond: no limit. */
+    struct lt_ratio range_low, range_high;
+    const struct lt_role *role; /* NULL for none */
+    const char *role_name;      /* "wheel_speed_fl"; the role may be a family */
     /* With a role: value in the role's unit = value in `unit` * role_factor + role_offset. A signal
      * with a role speaks the role's unit everywhere outside the profile's own text. */
     const char *role_unit;
@@ -152,7 +153,9 @@ struct lt_parameter_def {
     uint32_t bus;    /* LT_NONE: on every bus */
     uint8_t service; /* 0x01, 0x02, 0x09, 0x22 ... of the request */
     uint32_t pid;    /* 8 bits; 16 bits with service 0x22. LT_NONE: the service has none (03 ...) */
-    uint16_t length; /* data bytes behind the number; 0 = not given: up to the end of the reply */
+    /* Data bytes behind the number; 0 = not given: what SAE J1979 gives the PID of service 01 or
+     * 02, else up to the end of the reply. */
+    uint16_t length;
     uint32_t responder; /* reply identifier; LT_NONE: any */
     const char *evidence;
     struct lt_place place;
