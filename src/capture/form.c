@@ -1,13 +1,17 @@
-/* The table of forms. A form is a row: its name, the parser of one line, and a quick path if it has
- * one. Which row an input follows is found from its content (sniff.c). */
+/* The table of forms. A form is a row: its name, and the parser of one line with a quick path if it
+ * has one, or, of a binary form, what takes records out of blocks. Which row an input follows is
+ * found from its content (sniff.c). */
 #include "capture/form.h"
 
 #include "loomtap/base/number.h"
 
 static const struct lt_form forms[LT_FORM_KINDS] = {
-    {LT_FORM_CANDUMP_LOG, "candump log", lt_candump_log_parse, lt_candump_log_fast},
-    {LT_FORM_CANDUMP_SCREEN, "candump screen", lt_candump_screen_parse, NULL},
-    {LT_FORM_ASC_TEXT, "asc text", lt_asc_text_parse, NULL},
+    {LT_FORM_CANDUMP_LOG, "candump log", .parse = lt_candump_log_parse,
+     .fast = lt_candump_log_fast},
+    {LT_FORM_CANDUMP_SCREEN, "candump screen", .parse = lt_candump_screen_parse},
+    {LT_FORM_ASC_TEXT, "asc text", .parse = lt_asc_text_parse},
+    {LT_FORM_PCAP, "pcap", .begin = lt_pcap_begin, .take = lt_pcap_take},
+    {LT_FORM_PCAPNG, "pcapng", .begin = lt_pcapng_begin, .take = lt_pcapng_take},
 };
 
 const struct lt_form *lt_form(enum lt_form_kind kind)
@@ -34,7 +38,7 @@ enum lt_line_kind lt_form_parse(const struct lt_form *form, struct lt_text text,
     *ret_form = form;
     for (size_t i = 0; kind == LT_LINE_BAD && i < LT_FORM_KINDS; i++) {
         struct lt_line other;
-        if (&forms[i] == form)
+        if (&forms[i] == form || !forms[i].parse)
             continue;
         enum lt_line_kind other_kind = forms[i].parse(text, &states[i], frame, &other);
         if (other_kind == LT_LINE_BAD && likeness(&other) <= likeness(line))

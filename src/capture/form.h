@@ -16,6 +16,12 @@ struct lt_form {
      * first unusual one, when the batch is full or the lines are used up. What it accepts must be
      * what `parse` makes of the line; it may refuse any line. Faster ones go here. */
     void (*fast)(struct lt_reader *reader);
+    /* Binary forms have these two instead, and no lines. `begin`: at the start of an input, with
+     * the first bytes looked at. `take`: whole records out of the input into the batch; returns
+     * when the batch is full, on lt_reader_stop, or when what is left in the input, at most
+     * LT_BLOCK_FRONT bytes, is no whole record. (records.h) */
+    enum lt_code (*begin)(struct lt_reader *reader, const char *name, struct lt_error *error);
+    void (*take)(struct lt_reader *reader);
 };
 
 const struct lt_form *lt_form(enum lt_form_kind kind);
@@ -27,9 +33,13 @@ enum lt_line_kind lt_candump_screen_parse(struct lt_text text, struct lt_form_st
 enum lt_line_kind lt_asc_text_parse(struct lt_text text, struct lt_form_state *state,
                                     struct lt_frame *frame, struct lt_line *line);
 void lt_candump_log_fast(struct lt_reader *reader);
+enum lt_code lt_pcap_begin(struct lt_reader *reader, const char *name, struct lt_error *error);
+void lt_pcap_take(struct lt_reader *reader);
+enum lt_code lt_pcapng_begin(struct lt_reader *reader, const char *name, struct lt_error *error);
+void lt_pcapng_take(struct lt_reader *reader);
 
-/* One line by the given form, else by any other: concatenated files lose nothing. *ret_form is the
- * form that knew it best. `states` has one element a form. */
+/* One line by the given text form, else by any other: concatenated files lose nothing. *ret_form is
+ * the form that knew it best. `states` has one element a form. */
 enum lt_line_kind lt_form_parse(const struct lt_form *form, struct lt_text text,
                                 struct lt_form_state *states, struct lt_frame *frame,
                                 struct lt_line *line, const struct lt_form **ret_form);
@@ -60,7 +70,9 @@ void lt_sniff_lines(struct lt_sniff *sniff, struct lt_text bytes, bool at_eof);
 /* After the last look: the form to read it by, or NULL and the error, which says what it is. */
 const struct lt_form *lt_sniff_decide(const struct lt_sniff *sniff, struct lt_text bytes,
                                       struct lt_error *error);
-/* NULL, or what the first bytes say for sure ("gzip-compressed data"). */
+/* The binary form that the first bytes are the mark of; or NULL. */
+const struct lt_form *lt_sniff_binary(struct lt_text bytes);
+/* Do the first bytes say for sure that it is something else ("a zip archive")? */
 bool lt_sniff_magic(struct lt_text bytes, struct lt_error *error);
 
 #endif

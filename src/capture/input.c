@@ -47,6 +47,10 @@ void lt_input_release(struct lt_input *input)
 
 void lt_input_close(struct lt_input *input)
 {
+    lt_unpack_close(input->unpack);
+    input->unpack = NULL;
+    input->packed = LT_PACKED_NOT;
+    input->code = LT_OK;
     if (input->owns_fd && input->fd >= 0)
         close(input->fd);
     input->fd = -1;
@@ -102,61 +106,104 @@ void lt_input_open_memory(struct lt_input *input, const void *bytes, size_t len,
     input->at_eof = false;
 }
 
-/* At most `room` bytes to `to`; 0 at the end, -1 with errno. */
-static ssize_t read_some(struct lt_input *input, char *to, size_t room)
+static size_t read_memory(struct lt_input *input, char *to, size_t want)
+{
+    size_t take = want < input->bytes_left ? want : input->bytes_left;
+    if (take > 0)
+        memcpy(to, input->bytes, take);
+    if (input->bytes)
+        input->bytes += take;
+    input->bytes_left -= take;
+    return take;
+}
+
+/* At most `room` bytes to `to`; *ret_got is 0 at the end. */
+static enum lt_code read_some(struct lt_input *input, char *to, size_t room, const char *name,
+                              size_t *ret_got)
 {
     size_t want = room < input->largest_read ? room : input->largest_read;
+    if (input->unpack) {
+        enum lt_code code = lt_unpack_read(input->unpack, to, want, ret_got, &input->error);
+        if (code != LT_OK)
+            lt_error_at(&input->error, name, 0, 0);
+        return code;
+    }
     if (input->fd < 0) {
-        size_t take = want < input->bytes_left ? want : input->bytes_left;
-        if (take > 0)
-            memcpy(to, input->bytes, take);
-        if (input->bytes)
-            input->bytes += take;
-        input->bytes_left -= take;
-        return (ssize_t)take;
+        *ret_got = read_memory(input, to, want);
+        return LT_OK;
     }
     ssize_t got;
     do {
         got = read(input->fd, to, want);
     } while (got < 0 && errno == EINTR);
-    return got;
-}
-
-static enum lt_code read_to_end(struct lt_input *input, char *to, const char *name,
-                                struct lt_error *error)
-{
-    ssize_t got = read_some(input, to, (size_t)(input->block + LT_BLOCK_BYTES - to));
-    if (got < 0) {
-        input->at_eof = true;
-        return fail_errno(error, name, errno);
-    }
-    if (got == 0)
-        input->at_eof = true;
-    input->bytes_read += (uint64_t)got;
-    input->end = to + got;
+    if (got < 0)
+        return fail_errno(&input->error, name, errno);
+    *ret_got = (size_t)got;
     return LT_OK;
 }
 
-enum lt_code lt_input_more(struct lt_input *input, const char *name, struct lt_error *error)
+static void read_to_end(struct lt_input *input, char *to, const char *name)
+{
+    size_t got = 0;
+    size_t room = (size_t)(input->block + LT_BLOCK_BYTES - to);
+    input->code = read_some(input, to, room, name, &got);
+    input->at_eof = got == 0;
+    input->bytes_read += got;
+    input->end = to + got;
+}
+
+void lt_input_more(struct lt_input *input, const char *name)
 {
     size_t left = (size_t)(input->end - input->at);
     assert(left <= LT_BLOCK_FRONT);
     if (input->at_eof)
-        return LT_OK;
+        return;
     char *front = input->block - left;
     memmove(front, input->at, left);
     input->at = front;
     input->end = input->block;
-    return read_to_end(input, input->block, name, error);
+    read_to_end(input, input->block, name);
 }
 
-bool lt_input_append(struct lt_input *input, const char *name, enum lt_code *ret_code,
-                     struct lt_error *error)
+bool lt_input_append(struct lt_input *input, const char *name)
 {
-    *ret_code = LT_OK;
     char *to = input->block + (input->end - input->block);
     if (input->at_eof || to == input->block + LT_BLOCK_BYTES)
         return false;
-    *ret_code = read_to_end(input, to, name, error);
-    return *ret_code == LT_OK && !input->at_eof;
+    read_to_end(input, to, name);
+    return !input->at_eof;
+}
+
+/* What was read so far goes to the unpacking thread, and the block begins anew with its output. */
+static enum lt_code start_unpacking(struct lt_input *input, const char *name,
+                                    struct lt_error *error)
+{
+    struct lt_packed_source source = {
+        .first = input->at,
+        .first_len = (size_t)(input->end - input->at),
+        .fd = input->fd,
+        .bytes = input->bytes,
+        .bytes_left = input->bytes_left,
+        .largest_read = input->largest_read,
+    };
+    enum lt_code code = lt_unpack_open(&input->unpack, input->packed, &source, error);
+    if (code != LT_OK) {
+        lt_error_at(error, name, 0, 0);
+        return code;
+    }
+    input->bytes_read -= source.first_len;
+    input->at = input->end = input->block;
+    input->at_eof = false;
+    input->code = LT_OK; /* an error of reading comes again, behind what was unpacked */
+    return LT_OK;
+}
+
+enum lt_code lt_input_begin(struct lt_input *input, const char *name, struct lt_error *error)
+{
+    bool more, open;
+    do {
+        more = lt_input_append(input, name);
+        input->packed = lt_packed_as(input->at, (size_t)(input->end - input->at), &open);
+    } while (more && open);
+    return input->packed == LT_PACKED_NOT ? LT_OK : start_unpacking(input, name, error);
 }

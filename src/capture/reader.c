@@ -8,6 +8,8 @@
 
 #include <stdlib.h>
 
+#include "capture/records.h"
+
 static void stop(struct lt_reader *reader, enum lt_code code)
 {
     reader->ended = true;
@@ -40,8 +42,9 @@ static void count_bad(struct lt_reader *reader, struct lt_text text, enum lt_bad
     lt_fail(&reader->error, LT_E_SYNTAX, "%s", lt_bad_line_text(reason));
     lt_error_at(&reader->error, lt_reader_source_name(reader, reader->source), reader->line_number,
                 column);
-    lt_error_advise(&reader->error, "mend or remove the line; unless asked to be strict, the "
-                                    "reader counts it and goes on");
+    lt_error_advise(
+        &reader->error, "%s; unless asked to be strict, the reader counts it and goes on",
+        reader->form->take ? "the line is the packet's number" : "mend or remove the line");
     stop(reader, LT_E_SYNTAX);
 }
 
@@ -210,20 +213,28 @@ static enum lt_code sniff_input(struct lt_reader *reader, const char *name, stru
     struct lt_input *input = &reader->input;
     struct lt_sniff sniff = {.form = NULL};
     struct lt_text bytes;
-    enum lt_code code;
-    bool more;
-    do {
-        more = lt_input_append(input, name, &code, error);
-        if (code != LT_OK)
-            return code;
+    bool more = !input->at_eof; /* what is there already is looked at first: a pipe may be slow */
+    for (;;) {
         skip_mark(input);
         bytes = (struct lt_text){input->at, (size_t)(input->end - input->at)};
+        reader->form = lt_sniff_binary(bytes);
+        if (reader->form)
+            return LT_OK;
         if (lt_sniff_magic(bytes, error))
             return not_capture(name, error);
         lt_sniff_lines(&sniff, bytes, input->at_eof);
-    } while (more && !sniff.form && bytes.len < LT_SNIFF_BYTES);
+        if (!more || sniff.form || bytes.len >= LT_SNIFF_BYTES)
+            break;
+        more = lt_input_append(input, name);
+    }
     reader->form = lt_sniff_decide(&sniff, bytes, error);
-    return reader->form ? LT_OK : not_capture(name, error);
+    if (reader->form)
+        return LT_OK;
+    if (input->code == LT_OK)
+        return not_capture(name, error);
+    if (error) /* what is there could not be told apart since it could not be read */
+        *error = input->error;
+    return input->code;
 }
 
 static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error)
@@ -235,6 +246,8 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
     else
         code = lt_input_open(&reader->input, name, error);
     if (code == LT_OK)
+        code = lt_input_begin(&reader->input, name, error);
+    if (code == LT_OK)
         code = sniff_input(reader, name, error);
     if (code != LT_OK)
         return code;
@@ -243,6 +256,9 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
     reader->line_number = 0;
     reader->has_frame = false;
     reader->skipping = false;
+    reader->whole_end = reader->input.at;
+    if (reader->form->begin)
+        return reader->form->begin(reader, name, error);
     find_whole_lines(reader);
     return LT_OK;
 }
@@ -260,12 +276,21 @@ static void open_next_source(struct lt_reader *reader)
         stop(reader, code);
 }
 
+/* What follows could not be read. A line cut by that is no line: it is dropped. */
+static void stop_at_error(struct lt_reader *reader)
+{
+    reader->error = reader->input.error;
+    stop(reader, reader->input.code);
+}
+
 /* No whole line is left: reads on, takes an incomplete last line, or opens the next input. */
 static void more_lines(struct lt_reader *reader)
 {
     struct lt_input *input = &reader->input;
     if (input->at_eof) {
-        if (input->at < input->end)
+        if (input->code != LT_OK)
+            stop_at_error(reader);
+        else if (input->at < input->end)
             take_last_line(reader);
         else
             open_next_source(reader);
@@ -274,11 +299,26 @@ static void more_lines(struct lt_reader *reader)
     skip_long_line(reader);
     if (reader->ended)
         return;
-    enum lt_code code = lt_input_more(input, reader->sources[reader->source], &reader->error);
-    if (code != LT_OK)
-        stop(reader, code);
-    else
-        find_whole_lines(reader);
+    lt_input_more(input, reader->sources[reader->source]);
+    find_whole_lines(reader);
+}
+
+/* The same for binary forms. */
+static void take_records(struct lt_reader *reader)
+{
+    struct lt_input *input = &reader->input;
+    reader->form->take(reader);
+    if (reader->batch_count > 0 || reader->ended)
+        return;
+    if (!input->at_eof) {
+        lt_input_more(input, reader->sources[reader->source]);
+    } else if (input->code != LT_OK) {
+        stop_at_error(reader);
+    } else {
+        lt_records_end(reader);
+        if (!reader->ended)
+            open_next_source(reader);
+    }
 }
 
 /* candump -t d begins at 0 and says only what passed between two frames of any identifier, so that
@@ -301,7 +341,9 @@ __attribute__((noinline)) static bool refill(struct lt_reader *reader)
 {
     reader->batch_at = reader->batch_count = 0;
     while (reader->batch_count == 0 && !reader->ended) {
-        if (reader->input.at == reader->whole_end)
+        if (reader->form->take)
+            take_records(reader);
+        else if (reader->input.at == reader->whole_end)
             more_lines(reader);
         else
             take_lines(reader);
@@ -426,6 +468,7 @@ void lt_reader_free(struct lt_reader *reader)
         free(reader->sources[i]);
     free(reader->sources);
     free(reader->batch);
+    lt_records_free(reader->records);
     free(reader);
 }
 
@@ -464,6 +507,21 @@ const char *lt_reader_source_name(const struct lt_reader *reader, size_t source)
 enum lt_form_kind lt_reader_form(const struct lt_reader *reader)
 {
     return reader->form ? reader->form->kind : LT_FORM_CANDUMP_LOG;
+}
+
+void lt_reader_stop(struct lt_reader *reader, enum lt_code code)
+{
+    stop(reader, code);
+}
+
+void lt_reader_count_bad(struct lt_reader *reader, struct lt_text text, enum lt_bad_line reason)
+{
+    count_bad(reader, text, reason, 0);
+}
+
+const char *lt_reader_packing(const struct lt_reader *reader)
+{
+    return lt_packed_name(reader->input.packed);
 }
 
 void lt_reader_set_fast(struct lt_reader *reader, bool fast)

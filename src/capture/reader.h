@@ -45,9 +45,15 @@ struct lt_reader {
 
     char **sources;
     size_t source_count, source;
-    const void *bytes; /* the one source from memory */
+    struct lt_records *records; /* of the binary forms; made when the first is met */
+    const void *bytes;          /* the one source from memory */
     size_t bytes_len, bytes_block;
 };
+
+/* For binary forms. Ends the reading; not LT_OK: reader->error says why. */
+void lt_reader_stop(struct lt_reader *reader, enum lt_code code);
+/* Counts what is not a frame, with reader->line_number; ends the reading when it is strict. */
+void lt_reader_count_bad(struct lt_reader *reader, struct lt_text text, enum lt_bad_line reason);
 
 /* For tests: the fast path on (as it is) or off, before the first frame is taken. */
 void lt_reader_set_fast(struct lt_reader *reader, bool fast);

@@ -15,14 +15,16 @@ struct magic {
     }
 
 static const char unpack[] = "unpack it first";
+static const char as_pcapng[] = "save it as pcapng first";
 static const char save_as_utf8[] = "save it as UTF-8 or plain text first";
-static const char record_as_text[] = "this version reads the text that candump writes: convert it";
-static const char name_capture[] = "name a text recording as candump writes it";
+static const char name_capture[] =
+    "name a recording as candump writes it, or a pcap or pcapng file";
 
 /* Numbers of the formats' own public descriptions. */
 static const struct magic magics[] = {
-    MAGIC("\x1F\x8B", "gzip-compressed data", unpack),
-    MAGIC("\x28\xB5\x2F\xFD", "zstd-compressed data", unpack),
+    /* Met only behind one packing, which is taken off. */
+    MAGIC("\x1F\x8B", "gzip-compressed data inside packed data", unpack),
+    MAGIC("\x28\xB5\x2F\xFD", "zstd-compressed data inside packed data", unpack),
     MAGIC("BZh", "bzip2-compressed data", unpack),
     MAGIC("\xFD"
           "7zXZ",
@@ -30,11 +32,8 @@ static const struct magic magics[] = {
     MAGIC("\x04\x22\x4D\x18", "lz4-compressed data", unpack),
     MAGIC("PK\x03\x04", "a zip archive", unpack),
     MAGIC("7z\xBC\xAF\x27\x1C", "a 7z archive", unpack),
-    MAGIC("\xD4\xC3\xB2\xA1", "a pcap recording", record_as_text),
-    MAGIC("\xA1\xB2\xC3\xD4", "a pcap recording", record_as_text),
-    MAGIC("\x4D\x3C\xB2\xA1", "a pcap recording", record_as_text),
-    MAGIC("\xA1\xB2\x3C\x4D", "a pcap recording", record_as_text),
-    MAGIC("\x0A\x0D\x0D\x0A", "a pcapng recording", record_as_text),
+    MAGIC("\x34\xCD\xB2\xA1", "a pcap recording of a variant with other records", as_pcapng),
+    MAGIC("\xA1\xB2\xCD\x34", "a pcap recording of a variant with other records", as_pcapng),
     MAGIC("\x89PNG", "a PNG picture", name_capture),
     MAGIC("\xFF\xD8\xFF", "a JPEG picture", name_capture),
     MAGIC("GIF8", "a GIF picture", name_capture),
@@ -59,6 +58,24 @@ bool lt_sniff_magic(struct lt_text bytes, struct lt_error *error)
         return true;
     }
     return false;
+}
+
+const struct lt_form *lt_sniff_binary(struct lt_text bytes)
+{
+    /* draft-ietf-opsawg-pcap, section 4: microseconds and nanoseconds, in either byte order;
+     * draft-ietf-opsawg-pcapng, section 4.1: a palindrome. */
+    static const struct {
+        char bytes[4];
+        enum lt_form_kind kind;
+    } marks[] = {
+        {"\xD4\xC3\xB2\xA1", LT_FORM_PCAP},   {"\xA1\xB2\xC3\xD4", LT_FORM_PCAP},
+        {"\x4D\x3C\xB2\xA1", LT_FORM_PCAP},   {"\xA1\xB2\x3C\x4D", LT_FORM_PCAP},
+        {"\x0A\x0D\x0D\x0A", LT_FORM_PCAPNG},
+    };
+    for (size_t i = 0; bytes.len >= 4 && i < sizeof marks / sizeof *marks; i++)
+        if (memcmp(bytes.at, marks[i].bytes, 4) == 0)
+            return lt_form(marks[i].kind);
+    return NULL;
 }
 
 static void sniff_line(struct lt_sniff *sniff, struct lt_text text)

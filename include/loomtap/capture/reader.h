@@ -1,4 +1,5 @@
-/* Captures in: a stream of frames from text, told apart by content. Constant memory.
+/* Captures in: a stream of frames from text or binary recordings, packed or not, told apart by
+ * content. Constant memory.
  *
  *     enum lt_code code = lt_reader_open(&reader, path, NULL, &error);
  *     while ((frame = lt_reader_next(reader)) != NULL)
@@ -6,7 +7,8 @@
  *     code = lt_reader_end(reader, &error);   // LT_OK at the end of the input, else why it stopped
  *     lt_reader_free(reader);
  *
- * One malformed line is counted and the next is read. docs/capture-forms.md describes the forms. */
+ * One malformed line or record is counted and the next is read. docs/capture-forms.md describes the
+ * forms. */
 #ifndef LOOMTAP_CAPTURE_READER_H
 #define LOOMTAP_CAPTURE_READER_H
 
@@ -33,7 +35,13 @@
     X(LT_BAD_BINARY, "binary", "bytes that are no text")                                           \
     X(LT_BAD_LONG, "long", "the line is longer than 4096 bytes")                                   \
     X(LT_BAD_XL, "xl", "a CAN XL frame, which this program does not decode")                       \
-    X(LT_BAD_BUSES, "buses", "more bus names than the 64 that one run can hold")
+    X(LT_BAD_BUSES, "buses", "more bus names than the 64 that one run can hold")                   \
+    /* Of binary records: */                                                                       \
+    X(LT_BAD_SHORT, "short", "the packet holds fewer bytes than its frame has")                    \
+    X(LT_BAD_STAMP, "stamp", "the time stamp is outside what a capture can have")                  \
+    X(LT_BAD_INTERFACE, "interface", "the packet names an interface that is not described")        \
+    X(LT_BAD_BLOCK, "block", "the lengths inside the block contradict each other")                 \
+    X(LT_BAD_CUT, "cut", "the file ends inside a record")
 
 #define LT_BAD_ENUM(name, word, text) name,
 enum lt_bad_line { LT_BAD_LINES(LT_BAD_ENUM) LT_BAD_COUNT };
@@ -47,6 +55,8 @@ enum lt_form_kind {
     LT_FORM_CANDUMP_LOG,
     LT_FORM_CANDUMP_SCREEN,
     LT_FORM_ASC_TEXT, /* as log2asc of can-utils writes it */
+    LT_FORM_PCAP,
+    LT_FORM_PCAPNG,
     LT_FORM_KINDS
 };
 const char *lt_form_name(enum lt_form_kind kind);
@@ -57,29 +67,34 @@ const char *lt_form_name(enum lt_form_kind kind);
 
 struct lt_bad_place {
     uint32_t source; /* index of the input */
-    uint64_t line;
+    uint64_t line;   /* or packet number, from 1 */
     uint32_t column;
     enum lt_bad_line reason;
-    char text[LT_BAD_TEXT_KEPT]; /* the line's start, made printable */
+    /* The line's start, made printable; of a binary record "byte 112: 00 00 01 23": where it begins
+     * in the unpacked file, and its first bytes. */
+    char text[LT_BAD_TEXT_KEPT];
 };
 
 /* What was in the input besides frames; grows while reading. */
 struct lt_reader_counts {
-    uint64_t frames, bytes, lines;
+    uint64_t frames, bytes, lines;         /* bytes: unpacked; lines: packets of binary forms */
     uint64_t malformed, bad[LT_BAD_COUNT]; /* malformed is their sum */
     struct lt_bad_place first_bad[LT_BAD_KEPT];
     size_t first_bad_count;
     uint64_t blank_lines;
     uint64_t notes;        /* lines that are not frames and need not be: comments, the tab-indented
-                              text under an error frame */
+                              text under an error frame; comments in binary forms, which are no
+                              packets */
     uint64_t banner_lines; /* text above the first frame (a terminal's greeting) */
     uint64_t drop_lines, dropped_frames; /* DROPCOUNT lines and what they add up to */
+    uint64_t other_packets;              /* binary forms: packets that hold no CAN frame */
     uint64_t backward_steps;             /* time below the frame before it on the same bus */
     int64_t backward_most_ns;            /* the largest such step */
     uint64_t error_frames, remote_frames, fd_frames, sent_frames;
     uint64_t oddities; /* accepted, but not as a writer should write: 9th byte, 11-bit id above
                           7FF cut by other readers, ignored suffix */
-    bool cut_at_end;   /* the last line has no line break: it may be cut */
+    bool cut_at_end;   /* the last line has no line break: it may be cut; or the file ends inside a
+                          record, which is then malformed (LT_BAD_CUT) */
     bool no_times;     /* at least one frame without time */
     bool wall_clock;   /* times were dates; taken as UTC */
     bool looks_like_differences; /* the times seem to be differences (candump -t d) */
@@ -118,5 +133,7 @@ size_t lt_reader_source_count(const struct lt_reader *reader);
 const char *lt_reader_source_name(const struct lt_reader *reader, size_t source);
 /* The form of the input being read. */
 enum lt_form_kind lt_reader_form(const struct lt_reader *reader);
+/* How it is packed: "gzip", "zstd", or "". */
+const char *lt_reader_packing(const struct lt_reader *reader);
 
 #endif
