@@ -11,7 +11,7 @@ static bool is_name(const struct lt_buses *buses, size_t bus, struct lt_text nam
 static void add_slot(struct lt_buses *buses, struct lt_text name, size_t bus)
 {
     uint8_t bytes[8] = {0};
-    if (name.len > 7)
+    if (name.len == 0 || name.len > 7)
         return; /* found by comparing, on the general path */
     memcpy(bytes, name.at, name.len);
     bytes[name.len] = ' ';
@@ -24,7 +24,7 @@ static void add_slot(struct lt_buses *buses, struct lt_text name, size_t bus)
 
 bool lt_buses_intern(struct lt_buses *buses, struct lt_text name, uint16_t *ret_bus)
 {
-    assert(name.len >= 1 && name.len <= LT_BUS_NAME_MAX);
+    assert(name.len <= LT_BUS_NAME_MAX);
     size_t bus = buses->last;
     if (bus >= buses->count || !is_name(buses, bus, name))
         for (bus = 0; bus < buses->count && !is_name(buses, bus, name);)

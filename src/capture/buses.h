@@ -28,7 +28,8 @@ struct lt_buses {
     struct lt_bus_slot slots[LT_BUS_SLOTS];
 };
 
-/* False: there are LT_BUSES_MAX others already. `name` has 1 to LT_BUS_NAME_MAX bytes. */
+/* False: there are LT_BUSES_MAX others already. `name` has up to LT_BUS_NAME_MAX
+ * bytes; none is the name of frames without one. */
 bool lt_buses_intern(struct lt_buses *buses, struct lt_text name, uint16_t *ret_bus);
 
 static inline unsigned lt_bus_slot_of(uint64_t key)

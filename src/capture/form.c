@@ -12,6 +12,7 @@ static const struct lt_form forms[LT_FORM_KINDS] = {
     {LT_FORM_ASC_TEXT, "asc text", .parse = lt_asc_text_parse},
     {LT_FORM_PCAP, "pcap", .begin = lt_pcap_begin, .take = lt_pcap_take},
     {LT_FORM_PCAPNG, "pcapng", .begin = lt_pcapng_begin, .take = lt_pcapng_take},
+    {LT_FORM_CSV_FRAMES, "csv", .parse = lt_csv_frames_parse},
 };
 
 const struct lt_form *lt_form(enum lt_form_kind kind)

@@ -32,6 +32,8 @@ enum lt_line_kind lt_candump_screen_parse(struct lt_text text, struct lt_form_st
                                           struct lt_frame *frame, struct lt_line *line);
 enum lt_line_kind lt_asc_text_parse(struct lt_text text, struct lt_form_state *state,
                                     struct lt_frame *frame, struct lt_line *line);
+enum lt_line_kind lt_csv_frames_parse(struct lt_text text, struct lt_form_state *state,
+                                      struct lt_frame *frame, struct lt_line *line);
 void lt_candump_log_fast(struct lt_reader *reader);
 enum lt_code lt_pcap_begin(struct lt_reader *reader, const char *name, struct lt_error *error);
 void lt_pcap_take(struct lt_reader *reader);
@@ -59,9 +61,10 @@ enum lt_other_line lt_other_line(struct lt_text text, uint64_t *ret_dropped, uin
 #define LT_SNIFF_BYTES 65536
 
 struct lt_sniff {
-    const struct lt_form *form; /* the first line that is a frame decided; or NULL */
-    const struct lt_form *like; /* a line began as a frame of this form does; or NULL */
-    size_t looked;              /* bytes done */
+    const struct lt_form *form;       /* the first line that is a frame decided; or NULL */
+    const struct lt_form *like;       /* a line began as a frame of this form does; or NULL */
+    size_t looked;                    /* bytes done */
+    const struct lt_csv_map *csv_map; /* what the user said about columns, or NULL */
     uint64_t like_lines, text_lines, binary_lines;
 };
 

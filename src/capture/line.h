@@ -15,6 +15,8 @@
 #include "loomtap/capture/reader.h"
 #include "loomtap/core/frame.h"
 
+#include "capture/csv_map.h"
+
 #define LT_BUS_NAME_MAX 15 /* Linux IFNAMSIZ is 16 with the terminator */
 
 /* Seconds above this are no time a capture can have (the year 2242); 2^33 s still fit in int64
@@ -36,9 +38,10 @@ struct lt_line {
 
 /* What a form remembers from line to line within one input. */
 struct lt_form_state {
-    bool decimal;     /* a header said that numbers are decimal */
-    bool differences; /* a header said that times are differences */
-    int64_t last_ns;  /* what they add up to */
+    bool decimal;            /* a header said that numbers are decimal */
+    bool differences;        /* a header said that times are differences */
+    int64_t last_ns;         /* what they add up to */
+    struct lt_csv_state csv; /* the columns that a csv's header said */
 };
 
 /* Where a parser stands in its line. */
@@ -112,6 +115,8 @@ static inline bool lt_bus_name_is_good(struct lt_text name)
 bool lt_scan_time(struct lt_scan *scan, struct lt_frame *frame, struct lt_line *line);
 /* At a parenthesis: does the line begin as a line with a time does? "(1) see below" does not. */
 bool lt_begins_with_time(const struct lt_scan *scan);
+/* "YYYY-MM-DD", `between`, "HH:MM:SS": up to the seconds. (time_text.c) */
+bool lt_scan_date(struct lt_scan *scan, char between, int64_t *ret_ns);
 /* Days from 1970-01-01 of a date of the Gregorian calendar. */
 int64_t lt_days_of_date(int year, unsigned month, unsigned day);
 /* Digits with an optional fraction up to `end` or the first other character. False: no digit, or

@@ -211,7 +211,7 @@ static enum lt_code not_capture(const char *name, struct lt_error *error)
 static enum lt_code sniff_input(struct lt_reader *reader, const char *name, struct lt_error *error)
 {
     struct lt_input *input = &reader->input;
-    struct lt_sniff sniff = {.form = NULL};
+    struct lt_sniff sniff = {.csv_map = reader->csv_map};
     struct lt_text bytes;
     bool more = !input->at_eof; /* what is there already is looked at first: a pipe may be slow */
     for (;;) {
@@ -252,6 +252,7 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
     if (code != LT_OK)
         return code;
     memset(reader->states, 0, sizeof reader->states);
+    reader->states[LT_FORM_CSV_FRAMES].csv.map = reader->csv_map;
     reader->head = (struct lt_head){.mask = {0xFF}}; /* a NUL: no line begins like that */
     reader->line_number = 0;
     reader->has_frame = false;
@@ -400,10 +401,22 @@ static struct lt_reader *new_reader(const char *const *names, size_t count,
     return NULL;
 }
 
+static enum lt_code take_columns(struct lt_reader *reader, struct lt_error *error)
+{
+    if (!reader->options.columns)
+        return LT_OK;
+    reader->csv_map = calloc(1, sizeof *reader->csv_map);
+    if (!reader->csv_map)
+        return lt_fail(error, LT_E_MEMORY, "out of memory for the map of columns");
+    return lt_csv_map_parse(reader->csv_map, lt_text_of(reader->options.columns), error);
+}
+
 static enum lt_code start(struct lt_reader *reader, struct lt_reader **ret_reader,
                           struct lt_error *error)
 {
-    enum lt_code code = open_source(reader, error);
+    enum lt_code code = take_columns(reader, error);
+    if (code == LT_OK)
+        code = open_source(reader, error);
     if (code != LT_OK)
         lt_reader_free(reader);
     else
@@ -467,6 +480,7 @@ void lt_reader_free(struct lt_reader *reader)
     for (size_t i = 0; i < reader->source_count; i++)
         free(reader->sources[i]);
     free(reader->sources);
+    free(reader->csv_map);
     free(reader->batch);
     lt_records_free(reader->records);
     free(reader);

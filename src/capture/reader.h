@@ -34,10 +34,11 @@ struct lt_reader {
     struct lt_reader_counts counts;
     struct lt_reader_options options;
     struct lt_form_state states[LT_FORM_KINDS];
-    int64_t sum_ns; /* with options.differences */
-    bool fast;      /* use form->fast */
-    bool skipping;  /* inside a line that is too long */
-    bool has_frame; /* of this source: what is above is banner */
+    struct lt_csv_map *csv_map; /* of options.columns, or NULL */
+    int64_t sum_ns;             /* with options.differences */
+    bool fast;                  /* use form->fast */
+    bool skipping;              /* inside a line that is too long */
+    bool has_frame;             /* of this source: what is above is banner */
     bool has_first_ns, ended, from_memory;
     int64_t first_ns;
     enum lt_code code;

@@ -17,6 +17,8 @@ struct magic {
 static const char unpack[] = "unpack it first";
 static const char as_pcapng[] = "save it as pcapng first";
 static const char save_as_utf8[] = "save it as UTF-8 or plain text first";
+static const char name_columns[] =
+    "if its rows are frames, say which column is what: --columns time=NAME,id=NAME:hex,data=NAME";
 static const char name_capture[] =
     "name a recording as candump writes it, or a pcap or pcapng file";
 
@@ -86,14 +88,15 @@ static void sniff_line(struct lt_sniff *sniff, struct lt_text text)
     uint64_t dropped;
     uint32_t column;
     const struct lt_form *form;
+    states[LT_FORM_CSV_FRAMES].csv.map = sniff->csv_map;
     if (text.len > LT_LINE_MAX) {
         sniff->text_lines++;
         return;
     }
     enum lt_line_kind kind =
         lt_form_parse(lt_form(LT_FORM_CANDUMP_LOG), text, states, &frame, &line, &form);
-    if (kind == LT_LINE_FRAME)
-        sniff->form = form;
+    if (kind == LT_LINE_FRAME || (kind == LT_LINE_NOTE && form->kind == LT_FORM_CSV_FRAMES))
+        sniff->form = form; /* a frame, or the header of columns */
     if (kind != LT_LINE_BAD)
         return;
     enum lt_other_line other = lt_other_line(text, &dropped, &column);
@@ -129,6 +132,15 @@ static size_t count_char(struct lt_text text, char c)
     return count;
 }
 
+/* Of the commonest separator of columns. */
+static size_t count_separators(struct lt_text line)
+{
+    size_t commas = count_char(line, ','), semicolons = count_char(line, ';');
+    size_t tabs = count_char(line, '\t');
+    size_t most = commas > semicolons ? commas : semicolons;
+    return most > tabs ? most : tabs;
+}
+
 /* The first line that says anything. */
 static struct lt_text first_text(struct lt_text bytes)
 {
@@ -152,7 +164,7 @@ static const char *describe_text(struct lt_text bytes)
         return "JSON text";
     if (*line.at == '[' && line.at[line.len - 1] == ']')
         return "an INI file, such as a vehicle profile";
-    if (count_char(line, ',') >= 2 || count_char(line, ';') >= 2)
+    if (count_separators(line) >= 2)
         return "a table with separated columns (CSV)";
     if (lt_text_starts(line, "#!"))
         return "a script";
@@ -172,6 +184,7 @@ const struct lt_form *lt_sniff_decide(const struct lt_sniff *sniff, struct lt_te
     bool binary = sniff->binary_lines > 0 || memchr(bytes.at, '\0', bytes.len) != NULL;
     lt_fail(error, LT_E_NOT_CAPTURE, "this is %s, not a capture",
             binary ? "binary data" : describe_text(bytes));
-    lt_error_advise(error, "%s", name_capture);
+    bool table = !binary && count_separators(first_text(bytes)) >= 2;
+    lt_error_advise(error, "%s", table ? name_columns : name_capture);
     return NULL;
 }

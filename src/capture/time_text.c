@@ -71,11 +71,11 @@ static unsigned days_of_month(unsigned year, unsigned month)
     return month == 2 && leap ? 29 : days[month - 1];
 }
 
-static bool scan_date(struct lt_scan *scan, int64_t *ret_ns)
+bool lt_scan_date(struct lt_scan *scan, char between, int64_t *ret_ns)
 {
     unsigned year, month, day, hour, minute, second;
     if (!scan_field(scan, 4, '-', &year) || !scan_field(scan, 2, '-', &month) ||
-        !scan_field(scan, 2, ' ', &day) || !scan_field(scan, 2, ':', &hour) ||
+        !scan_field(scan, 2, between, &day) || !scan_field(scan, 2, ':', &hour) ||
         !scan_field(scan, 2, ':', &minute) || !scan_field(scan, 2, '\0', &second))
         return false;
     /* second 60: a leap second, shown by clocks that do not smear it */
@@ -84,7 +84,15 @@ static bool scan_date(struct lt_scan *scan, int64_t *ret_ns)
         return false;
     int64_t seconds = lt_days_of_date((int)year, month, day) * 86400 + (int64_t)hour * 3600 +
                       (int64_t)minute * 60 + second;
-    *ret_ns = seconds * NS_PER_S + scan_fraction(scan);
+    *ret_ns = seconds * NS_PER_S;
+    return true;
+}
+
+static bool scan_date(struct lt_scan *scan, int64_t *ret_ns)
+{
+    if (!lt_scan_date(scan, ' ', ret_ns))
+        return false;
+    *ret_ns += scan_fraction(scan);
     return true;
 }
 

@@ -41,7 +41,14 @@
     X(LT_BAD_STAMP, "stamp", "the time stamp is outside what a capture can have")                  \
     X(LT_BAD_INTERFACE, "interface", "the packet names an interface that is not described")        \
     X(LT_BAD_BLOCK, "block", "the lengths inside the block contradict each other")                 \
-    X(LT_BAD_CUT, "cut", "the file ends inside a record")
+    X(LT_BAD_CUT, "cut", "the file ends inside a record")                                          \
+    /* Of csv rows: */                                                                             \
+    X(LT_BAD_COLUMNS, "columns", "fewer columns than the header, or a quote that does not end")    \
+    X(LT_BAD_CSV_TIME, "csv-time", "the time is no number or date; --columns says its unit")       \
+    X(LT_BAD_CSV_ID, "csv-id",                                                                     \
+      "the identifier is neither decimal nor 0x and hex digits, or too large; for hex without 0x " \
+      "say --columns id=NAME:hex")                                                                 \
+    X(LT_BAD_CELL, "cell", "a flag, direction or byte is none of the words and numbers allowed")
 
 #define LT_BAD_ENUM(name, word, text) name,
 enum lt_bad_line { LT_BAD_LINES(LT_BAD_ENUM) LT_BAD_COUNT };
@@ -57,6 +64,7 @@ enum lt_form_kind {
     LT_FORM_ASC_TEXT, /* as log2asc of can-utils writes it */
     LT_FORM_PCAP,
     LT_FORM_PCAPNG,
+    LT_FORM_CSV_FRAMES,
     LT_FORM_KINDS
 };
 const char *lt_form_name(enum lt_form_kind kind);
@@ -105,6 +113,9 @@ struct lt_reader;
 struct lt_reader_options {
     bool differences; /* times are differences to the frame before: add them up */
     bool strict;      /* the first malformed line ends the reading with an error */
+    /* Of csv inputs: which column is what, "time=Timestamp,unit=ms,id=ID:hex,data=D0..D7"; NULL:
+     * by the header's own words. Used while opening only. */
+    const char *columns;
 };
 
 /* "-" is standard input. What is no capture at all is LT_E_NOT_CAPTURE with one clear sentence. An
