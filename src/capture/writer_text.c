@@ -25,7 +25,7 @@ static bool has_tenth_digit(const struct lt_frame *frame)
 
 unsigned lt_writer_digits(struct lt_writer *writer, const struct lt_frame *frame, unsigned limit)
 {
-    if (frame->time_ns == LT_NO_TIME)
+    if (frame->time_ns < 0) /* LT_NO_TIME too: written as 0 */
         return limit < 6 ? limit : 6;
     unsigned digits = frame->time_ns % 1000 ? 9 : 6;
     if (writer->options.has_digits)
@@ -110,7 +110,9 @@ static void put_time(struct lt_writer *writer, const struct lt_frame *frame)
         lt_sink_put(writer->out, frame->time_text, frame->time_len);
     } else if (frame->time_ns != LT_NO_TIME) {
         unsigned digits = lt_writer_digits(writer, frame, 9);
-        int64_t cut = frame->time_ns / step_of_digits[digits];
+        if (frame->time_ns < 0)
+            lt_writer_lose(writer, LT_LOSS_TIME_RANGE);
+        int64_t cut = (frame->time_ns < 0 ? 0 : frame->time_ns) / step_of_digits[digits];
         lt_sink_put(writer->out, text, lt_print_fixed(text, cut, digits));
     }
 }
