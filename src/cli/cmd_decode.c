@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include "cli/commands.h"
+#include "cli/database.h"
 #include "cli/profiles.h"
 #include "loomtap/decode/decode.h"
 
@@ -24,8 +25,9 @@ struct decode_values {
 
 static const struct option_row options[] = {
     {"--profile", "-p", OPTION_AGAIN, AT(profiles), "FILE", "a vehicle profile; again for more"},
-    {"--as", NULL, OPTION_TEXT, AT(form), "FORM", "csv (default), grid, jsonl or summary"},
-    {"--output", "-o", OPTION_TEXT, AT(output), "FILE", "write there; it appears when it is whole"},
+    {"--as", NULL, OPTION_TEXT, AT(form), "FORM", "csv (default), grid, jsonl, summary or sqlite"},
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
+     "write there; it appears when it is whole (sqlite: a database there is added to)"},
     {"--only", NULL, OPTION_LIST, AT(only), "SIGNAL,...", "these signals alone"},
     {"--role", NULL, OPTION_LIST, AT(roles), "ROLE,...", "the signals of these roles alone"},
     {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
@@ -63,7 +65,9 @@ static const char details[] =
     "--to 5\n"
     "  loomtap decode captures/tarn-drive.log -p signaldefs/tarn-turbo.ini --as grid --every 500ms "
     "--role engine_speed,load,lambda,drive_mode\n"
-    "  loomtap decode captures/tarn-drive.log -p signaldefs/obd-ii.ini --as summary\n";
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/obd-ii.ini --as summary\n"
+    "  loomtap decode captures/tarn-drive.log -p signaldefs/tarn-turbo.ini --as sqlite -o "
+    "/tmp/drive.db\n";
 
 static const struct {
     const char *name;
@@ -71,6 +75,7 @@ static const struct {
 } forms[] = {{"csv", LT_DECODE_CSV},
              {"grid", LT_DECODE_GRID},
              {"jsonl", LT_DECODE_JSONL},
+             {"sqlite", LT_DECODE_SQLITE},
              {"summary", LT_DECODE_SUMMARY}};
 
 static bool find_form(const char *name, enum lt_decode_form *ret_form)
@@ -127,10 +132,12 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
     if (!v->profiles.count)
         return usage_error("decode", "no profile given: -p FILE");
     if (!find_form(v->form, &decode->form))
-        return usage_error("decode", "--as: there is no form `%s`; csv, grid, jsonl or summary",
-                           v->form);
+        return usage_error(
+            "decode", "--as: there is no form `%s`; csv, grid, jsonl, summary or sqlite", v->form);
     if (v->json && decode->form != LT_DECODE_SUMMARY)
         return usage_error("decode", "--json goes with --as summary; for values use --as jsonl");
+    if (decode->form == LT_DECODE_SQLITE && !v->output)
+        return usage_error("decode", "--as sqlite writes a file: -o FILE");
     int status = take_bounds(v, decode);
     return status != EXIT_FINE ? status : take_buses(v, buses, decode);
 }
@@ -206,11 +213,14 @@ static int decode_reader(const struct decode_values *v, const struct lt_decode_o
         status = error.code == LT_E_UNKNOWN ? EXIT_USAGE : EXIT_SYSTEM;
         goto out;
     }
-    if (lt_file_sink_open(file, v->output ? v->output : "-", &error) != LT_OK) {
+    if (wanted->store) {
+        status = give_database(decode, v->output, v->common.quiet);
+    } else if (lt_file_sink_open(file, v->output ? v->output : "-", &error) == LT_OK) {
+        status = give_out(v, decode, wanted->form, file);
+    } else {
         say_error(&error);
         goto out;
     }
-    status = give_out(v, decode, wanted->form, file);
     say_faults(&notes, v->common.quiet);
     say_malformed(reader, v->common.quiet);
     if (status == EXIT_FINE)
@@ -242,7 +252,14 @@ static int run(void *values)
         status = error.code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_UNREADABLE;
         goto out;
     }
+    if (wanted.form == LT_DECODE_SQLITE &&
+        lt_store_open(&wanted.store, v->output, &error) != LT_OK) {
+        say_error(&error);
+        status = EXIT_SYSTEM;
+        goto out;
+    }
     status = decode_reader(v, &wanted, reader, &profiles);
+    lt_store_free(wanted.store);
 out:
     lt_reader_free(reader);
     free_profiles(&profiles);
@@ -252,7 +269,7 @@ out:
 const struct command cmd_decode = {
     .name = "decode",
     .usage = "CAPTURE... -p PROFILE...",
-    .help = "frames to values: csv, grid, jsonl or a summary",
+    .help = "frames to values: csv, grid, jsonl, a summary or a database",
     .details = details,
     .options = options,
     .size = sizeof(struct decode_values),

@@ -11,10 +11,9 @@
 #define PGN_SELECTS(pf) ((pf) == 0xEB || (pf) == 0xEC || (pf) == 0xFE)
 
 static const struct output *const outputs[] = {
-    [LT_DECODE_CSV] = &csv_output,
-    [LT_DECODE_JSONL] = &jsonl_output,
-    [LT_DECODE_GRID] = &grid_output,
-    [LT_DECODE_SUMMARY] = &summary_output,
+    [LT_DECODE_CSV] = &csv_output,       [LT_DECODE_JSONL] = &jsonl_output,
+    [LT_DECODE_GRID] = &grid_output,     [LT_DECODE_SUMMARY] = &summary_output,
+    [LT_DECODE_SQLITE] = &sqlite_output,
 };
 
 bool lt_decode_bound_parse(struct lt_text text, struct lt_decode_bound *ret_bound)

@@ -63,7 +63,8 @@ struct stream {
     struct timing timing;
     struct tally *tallies; /* one a field of the plan */
     const char **row_head; /* ",bus,frame,signal," ready to copy, one a field (rows only) */
-    struct stream *next;   /* in its hash chain */
+    struct lt_store_series **series; /* one a field (sqlite only) */
+    struct stream *next;             /* in its hash chain */
 };
 
 struct unknown {
@@ -93,9 +94,10 @@ struct output {
                   const struct message *message, uint64_t raw, enum value_state state);
     void (*end)(struct lt_decode *decode);
 };
-extern const struct output csv_output, jsonl_output, grid_output, summary_output;
+extern const struct output csv_output, jsonl_output, grid_output, summary_output, sqlite_output;
 
 struct grid;
+struct sqlite_output;
 
 struct dm1_seen { /* active codes of one J1939 address */
     uint16_t bus;
@@ -133,6 +135,7 @@ struct lt_decode {
     const struct output *output;
     struct lt_sink *sink;
     struct grid *grid;
+    struct sqlite_output *sqlite;
     bool failed_memory;
 
     struct stream **by_plan; /* the only stream of a plan, by plan index */
@@ -191,6 +194,10 @@ void take_diagnostic(struct lt_decode *decode, const struct lt_frame *frame);
 void take_transport(struct lt_decode *decode, const struct lt_frame *frame);
 void take_dm1(struct lt_decode *decode, uint16_t bus, uint8_t source, const uint8_t *data,
               size_t len);
+
+/* grid.c: how long a value is held. */
+int64_t grid_max_age_ns(const struct lt_decode *decode, const struct lt_frame_plan *plan,
+                        const struct lt_signal_def *def);
 
 /* rows.c: the time column of a frame; returns the length, at most 64 bytes. */
 size_t print_time(const struct lt_frame *frame, char *ret_text, bool json);

@@ -31,8 +31,8 @@ struct grid {
     uint64_t pauses, other_senders;
 };
 
-static int64_t max_age_ns(const struct lt_decode *decode, const struct lt_frame_plan *plan,
-                          const struct lt_signal_def *def)
+int64_t grid_max_age_ns(const struct lt_decode *decode, const struct lt_frame_plan *plan,
+                        const struct lt_signal_def *def)
 {
     if (decode->options.max_age_ns)
         return decode->options.max_age_ns;
@@ -52,10 +52,11 @@ static size_t add_columns(struct lt_decode *decode, const struct lt_frame_plan *
     for (size_t i = 0; i < count; i++)
         for (unsigned f = 0; f < plans[i]->field_count; f++, at++)
             if (columns)
-                columns[at] = (struct column){
-                    .plan = plans[i],
-                    .field = f,
-                    .max_age_ns = max_age_ns(decode, plans[i], plans[i]->fields[f].scaler->def)};
+                columns[at] =
+                    (struct column){.plan = plans[i],
+                                    .field = f,
+                                    .max_age_ns = grid_max_age_ns(decode, plans[i],
+                                                                  plans[i]->fields[f].scaler->def)};
     return at;
 }
 

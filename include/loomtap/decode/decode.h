@@ -18,12 +18,14 @@
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/reader.h"
 #include "loomtap/core/profile.h"
+#include "loomtap/store/store.h"
 
 enum lt_decode_form {
     LT_DECODE_CSV,     /* time_s,bus,frame,signal,value,unit,label; one row a value */
     LT_DECODE_JSONL,   /* the same keys, one object a line */
     LT_DECODE_GRID,    /* one row a time step, one column a signal, the last value held */
     LT_DECODE_SUMMARY, /* nothing while reading; lt_decode_summary has it all */
+    LT_DECODE_SQLITE,  /* into options.store; lt_decode_store puts it in the file */
 };
 
 /* One end of the time span: seconds from the first frame, or the capture's own time. */
@@ -50,8 +52,9 @@ struct lt_decode_options {
     size_t role_count;
     struct lt_decode_bound from, to; /* both included */
     bool senders; /* rows: a second sender's identifier behind the frame's name, "coolant@7E9" */
-    int64_t every_ns;   /* grid step; 0 = 100 ms */
-    int64_t max_age_ns; /* grid: older values are left empty; 0 = the signal's own limit */
+    int64_t every_ns;       /* grid step; 0 = 100 ms */
+    struct lt_store *store; /* sqlite: where the values go */
+    int64_t max_age_ns;     /* grid: older values are left empty; 0 = the signal's own limit */
 };
 
 struct lt_decode;
@@ -72,6 +75,10 @@ enum lt_code lt_decode_run(struct lt_decode *decode, struct lt_sink *sink, struc
 void lt_decode_summary(struct lt_decode *decode, struct lt_sink *sink);
 /* The same facts as one JSON object. */
 void lt_decode_summary_json(struct lt_decode *decode, struct lt_sink *sink);
+
+/* After lt_decode_run, also when that ended early: commits what came. */
+enum lt_code lt_decode_store(struct lt_decode *decode, struct lt_store_result *ret_result,
+                             struct lt_error *error);
 
 /* What decides the exit status: values given out (suspect ones included), and roles named in the
  * options that no profile has a signal for. */
