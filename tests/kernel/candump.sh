@@ -24,7 +24,7 @@ trap '[ -n "${LOOMTAP_KEEP:-}" ] || rm -rf "$run"' EXIT
 
 # The kernel passes NAME=value words of its command line on to the first process.
 boot() { # library to preload, more words
-    TMPDIR=$run LD_PRELOAD=$1 timeout 90 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
+    TMPDIR=$run LD_PRELOAD=$1 timeout 220 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
         init="$here/guest.sh" LOOMTAP_RUN="$run" "${@:2}" uml_dir="$run/" con=null con0=fd:0,fd:1 quiet \
         </dev/null >"$run/console" 2>&1
 }

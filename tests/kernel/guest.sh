@@ -53,6 +53,9 @@ log-nanoseconds time,fdbits,dlc,errors -L -N
 log-zero time,fdbits,dlc,errors -L -t z
 no-errors time,fdbits,dlc -L'
 
+# Room for every frame: on a busy machine a recorder may not run for a while, and a frame lost in its
+# queue is no fault of the reader.
+queue='-r 4000000'
 pids=
 # suffix, bus, frames: one candump a variant, all at once; each ends when it has seen all frames
 record() {
@@ -71,7 +74,7 @@ record() {
             errors=
             count=$4
         fi
-        candump -n "$count" $options "$2,0:0$errors" >"$name$1" 2>>candump.err &
+        candump $queue -n "$count" $options "$2,0:0$errors" >"$name$1" 2>>candump.err &
         pids="$pids $!"
         echo "$name $kept" >>"variants$1"
     done <<END
@@ -82,7 +85,7 @@ END
 # Until each candump listens: the kernel lists the receivers, one line each.
 ready() {
     want=$(echo $pids | wc -w)
-    for _ in $(seq 200); do
+    for _ in $(seq 1200); do
         [ "$(cat /proc/net/can/rcvlist_all | grep -c ' raw$')" -ge "$want" ] && return
         sleep 0.05
     done
@@ -91,7 +94,7 @@ ready() {
 
 # Until each has seen its frames; what is missing shows in the comparison.
 all_done() {
-    (sleep 20 && kill -INT $pids) &
+    (sleep 120 && kill -INT $pids) &
     watchdog=$!
     wait $pids
     kill $watchdog
@@ -102,12 +105,12 @@ frames_count=$(wc -l <frames)
 errors_count=$(grep -c '^2[0-9A-F]\{7\}#' frames)
 data_count=$((frames_count - errors_count))
 mkdir -p written
-(cd written && exec candump -n "$frames_count" -l vcan0,0:0,#FFFFFFFF) &
+(cd written && exec candump $queue -n "$frames_count" -l vcan0,0:0,#FFFFFFFF) &
 pids="$pids $!"
 record .table vcan0 "$frames_count" "$data_count"
-candump -n "$data_count" -t a any >all.screen &
+candump $queue -n "$data_count" -t a any >all.screen &
 pids="$pids $!"
-candump -n "$data_count" -L any >all.log &
+candump $queue -n "$data_count" -L any >all.log &
 pids="$pids $!"
 ready
 while read -r frame; do
@@ -116,9 +119,9 @@ done <frames
 all_done
 
 record .random vcan1 400 400
-candump -n 420 -t a vcan1 longname_vcan2 >wide.screen &
+candump $queue -n 420 -t a vcan1 longname_vcan2 >wide.screen &
 pids="$pids $!"
-candump -n 420 -L vcan1 longname_vcan2 >wide.log &
+candump $queue -n 420 -L vcan1 longname_vcan2 >wide.log &
 pids="$pids $!"
 ready
 cangen vcan1 -g 1 -n 200 -I r -L r -D r -m
