@@ -82,9 +82,10 @@ $variants
 END
 }
 
-# Until each candump listens: the kernel lists the receivers, one line each.
+# Until each candump listens: the kernel lists the receivers, one line each. $1: receivers beyond one a
+# candump, where some listen on two buses.
 ready() {
-    want=$(echo $pids | wc -w)
+    want=$(($(echo $pids | wc -w) + ${1:-0}))
     for _ in $(seq 1200); do
         [ "$(cat /proc/net/can/rcvlist_all | grep -c ' raw$')" -ge "$want" ] && return
         sleep 0.05
@@ -123,7 +124,7 @@ candump $queue -n 420 -t a vcan1 longname_vcan2 >wide.screen &
 pids="$pids $!"
 candump $queue -n 420 -L vcan1 longname_vcan2 >wide.log &
 pids="$pids $!"
-ready
+ready 2
 cangen vcan1 -g 1 -n 200 -I r -L r -D r -m
 cangen longname_vcan2 -g 1 -n 20 -I r -L r -D r
 cangen vcan1 -g 1 -n 200 -I r -L r -D r -f -b -E
