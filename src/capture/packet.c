@@ -40,12 +40,15 @@ const char *lt_link_name(uint32_t link)
     return NULL;
 }
 
+/* The class bits of error frames that linux/can/error.h knows, and two to come. */
+#define CLASSES 0xFFFu
+
 /* Could this be a can_id? */
 static bool is_plausible(uint32_t can_id)
 {
     uint32_t id = can_id & LT_ID_MAX_EXTENDED;
     if (can_id & LT_CAN_ERROR)
-        return (can_id & (LT_CAN_EXTENDED | LT_CAN_REMOTE)) == 0;
+        return (can_id & (LT_CAN_EXTENDED | LT_CAN_REMOTE)) == 0 && id > 0 && id <= CLASSES;
     return (can_id & LT_CAN_EXTENDED) || id <= LT_ID_MAX_STANDARD;
 }
 

@@ -247,6 +247,7 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
         code = lt_input_open(&reader->input, name, error);
     if (code == LT_OK)
         code = lt_input_begin(&reader->input, name, error);
+    reader->packed = reader->input.packed;
     if (code == LT_OK)
         code = sniff_input(reader, name, error);
     if (code != LT_OK)
@@ -535,7 +536,7 @@ void lt_reader_count_bad(struct lt_reader *reader, struct lt_text text, enum lt_
 
 const char *lt_reader_packing(const struct lt_reader *reader)
 {
-    return lt_packed_name(reader->input.packed);
+    return lt_packed_name(reader->packed);
 }
 
 void lt_reader_set_fast(struct lt_reader *reader, bool fast)

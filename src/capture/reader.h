@@ -23,6 +23,7 @@ struct lt_reader {
     struct lt_input input;
     const char *whole_end; /* behind the last line break in the input */
     const struct lt_form *form;
+    enum lt_packed packed; /* this source */
     uint64_t line_number; /* of the last line taken, in this source */
     struct lt_head head;
     struct lt_buses buses;

@@ -98,7 +98,7 @@ static bool bus_of(struct lt_reader *reader, struct lt_interface *interface,
 {
     if (said->has_index)
         return bus_of_index(reader, interface, said->index);
-    if (!interface->has_bus)
+    if (!interface->has_bus) /* with its first frame, so that no bus is listed without any */
         interface->has_bus =
             lt_buses_intern(&reader->buses, lt_text_of(interface->name), &interface->bus);
     return interface->has_bus;
@@ -122,8 +122,9 @@ static bool set_time(struct lt_reader *reader, const struct lt_interface *interf
     return true;
 }
 
-static void keep(struct lt_reader *reader, struct lt_frame *frame, bool odd)
+static void keep(struct lt_reader *reader, uint16_t bus, struct lt_frame *frame, bool odd)
 {
+    frame->bus = bus;
     frame->number = reader->line_number;
     lt_reader_count_flags(reader, frame);
     if (frame->time_ns == LT_NO_TIME)
@@ -158,7 +159,7 @@ void lt_records_take(struct lt_reader *reader, struct lt_interface *interface,
     else if (!bus_of(reader, interface, &said))
         lt_records_bad(reader, record->start, LT_BAD_BUSES);
     else
-        keep(reader, frame, said.odd);
+        keep(reader, interface->bus, frame, said.odd);
 }
 
 void lt_records_lost(struct lt_reader *reader, struct lt_interface *interface, uint64_t by_packet,

@@ -138,6 +138,8 @@ static void end_gzip(struct lt_unpack *unpack)
     inflateEnd(&unpack->gzip);
 }
 
+#define BLOCK_HEADER 3 /* bytes (RFC 8878, 3.1.1.2) */
+
 static bool begin_zstd(struct lt_unpack *unpack)
 {
     unpack->zstd = ZSTD_createDStream();
@@ -164,7 +166,9 @@ static void step_zstd(struct lt_unpack *unpack, struct step *step)
             return;
         }
         unpack->between = result == 0;
-        unpack->zstd_wants = result ? result : 1; /* the start of the next frame says more */
+        /* What it asks for has the next block's header in it, whose damage would take this block
+         * along. At a frame's end the start of the next one says more. */
+        unpack->zstd_wants = result > BLOCK_HEADER ? result - BLOCK_HEADER : result ? result : 1;
         unpack->pending = step->out_left == 0;
     }
 }

@@ -37,7 +37,9 @@ static void say_sources(struct page *page)
     if (decode->first_ns != LT_NO_TIME)
         lt_sink_format(page->sink, " in %.3f s",
                        (double)(decode->last_ns - decode->first_ns) / 1e9);
-    lt_sink_format(page->sink, ", %s\n", lt_form_name(lt_reader_form(decode->reader)));
+    const char *packing = lt_reader_packing(decode->reader);
+    lt_sink_format(page->sink, ", %s%s%s\n", lt_form_name(lt_reader_form(decode->reader)),
+                   *packing ? " packed by " : "", packing);
 }
 
 static const char *profile_bus_of(const struct lt_decode *decode, uint32_t bus)
@@ -94,6 +96,7 @@ static void say_reading(struct page *page)
     const struct lt_reader_counts *counts = lt_reader_counts(decode->reader);
     say_malformed(page, counts);
     say_count(page, counts->banner_lines, "lines of text above the first frame were passed over");
+    say_count(page, counts->other_packets, "packets hold no CAN frame and were passed over");
     say_count(page, counts->oddities, "lines were read that a writer should not write so");
     say_count(page, counts->dropped_frames,
               "frames WERE LOST while recording (the recorder's own drop count)");
@@ -109,7 +112,9 @@ static void say_reading(struct page *page)
                        " times a frame "
                        "is earlier than the line above it\n",
                        decode->out_of_order);
-    if (counts->cut_at_end)
+    if (counts->bad[LT_BAD_CUT])
+        lt_sink_string(page->sink, "  the recording ends inside a packet: it is cut\n");
+    else if (counts->cut_at_end)
         lt_sink_string(page->sink, "  the last line has no line break: it may be cut\n");
     if (counts->no_times)
         lt_sink_string(page->sink, "  there are frames without time\n");

@@ -99,6 +99,7 @@ static void put_capture(struct lt_decode *decode, struct lt_json *json)
             lt_json_u64(json, lt_bad_line_word((enum lt_bad_line)i), counts->bad[i]);
     lt_json_close(json, '}');
     lt_json_u64(json, "dropped", counts->dropped_frames);
+    lt_json_u64(json, "other_packets", counts->other_packets);
     lt_json_u64(json, "error_frames", decode->error_frames);
     lt_json_u64(json, "remote_frames", decode->remote_frames);
     lt_json_u64(json, "outside_span", decode->outside_span);
