@@ -8,6 +8,7 @@
 #include <strings.h>
 
 #include "loomtap/base/number.h"
+#include "loomtap/capture/reader.h"
 
 static const struct {
     const char *word;
@@ -43,7 +44,7 @@ static bool same_word(struct lt_text text, const char *word)
 
 static enum lt_code refuse(struct lt_error *error, struct lt_text item, const char *what)
 {
-    lt_fail(error, LT_E_SYNTAX, "the map of columns: `%.*s`: %s", LT_TEXT_ARG(item), what);
+    lt_fail(error, LT_E_SYNTAX, "`%.*s`: %s", LT_TEXT_ARG(item), what);
     lt_error_advise(error, "such as time=Timestamp,unit=ms,id=ID:hex,data=D0..D7,bus=Channel; "
                            "docs/capture-forms.md has all of it");
     return LT_E_SYNTAX;
@@ -229,6 +230,12 @@ enum lt_code lt_csv_map_parse(struct lt_csv_map *ret_map, struct lt_text text,
     }
     *ret_map = map;
     return LT_OK;
+}
+
+enum lt_code lt_reader_check_columns(const char *columns, struct lt_error *error)
+{
+    struct lt_csv_map map;
+    return lt_csv_map_parse(&map, lt_text_of(columns), error);
 }
 
 /* --- cells --- */

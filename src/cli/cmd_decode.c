@@ -5,6 +5,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/database.h"
 #include "cli/profiles.h"
@@ -15,7 +16,7 @@
 struct decode_values {
     struct common common;
     struct list profiles, only, roles, buses;
-    const char *output, *form, *from, *to;
+    const char *output, *form, *from, *to, *columns;
     int64_t every_ns, max_age_ns;
     uint64_t threads;
     bool strict, differences, json, senders;
@@ -42,6 +43,7 @@ static const struct option_row options[] = {
     {"--json", NULL, OPTION_FLAG, AT(json), NULL, "summary: as one JSON object"},
     {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
      "the times are differences between frames: add them up"},
+    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
     {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
     {"--threads", NULL, OPTION_COUNT, AT(threads), "N", "accepted; this version decodes on one"},
     COMMON_OPTIONS,
@@ -91,9 +93,9 @@ static bool find_form(const char *name, enum lt_decode_form *ret_form)
 
 static int take_bounds(const struct decode_values *v, struct lt_decode_options *decode)
 {
-    if (v->from && !lt_decode_bound_parse(lt_text_of(v->from), &decode->from))
+    if (v->from && !lt_time_bound_parse(lt_text_of(v->from), &decode->from))
         return usage_error("decode", "--from: `%s` is no time in seconds", v->from);
-    if (v->to && !lt_decode_bound_parse(lt_text_of(v->to), &decode->to))
+    if (v->to && !lt_time_bound_parse(lt_text_of(v->to), &decode->to))
         return usage_error("decode", "--to: `%s` is no time in seconds", v->to);
     return EXIT_FINE;
 }
@@ -139,27 +141,9 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
     if (decode->form == LT_DECODE_SQLITE && !v->output)
         return usage_error("decode", "--as sqlite writes a file: -o FILE");
     int status = take_bounds(v, decode);
+    if (status == EXIT_FINE)
+        status = check_columns("decode", v->columns);
     return status != EXIT_FINE ? status : take_buses(v, buses, decode);
-}
-
-/* The first malformed lines, each with its place and reason. */
-static void say_malformed(const struct lt_reader *reader, bool quiet)
-{
-    const struct lt_reader_counts *counts = lt_reader_counts(reader);
-    if (quiet)
-        return;
-    for (size_t i = 0; i < counts->first_bad_count; i++) {
-        const struct lt_bad_place *place = &counts->first_bad[i];
-        struct lt_error error;
-        lt_fail(&error, LT_E_SYNTAX, "%s: %s", lt_bad_line_text(place->reason), place->text);
-        error.severity = LT_SEVERITY_WARNING;
-        lt_error_at(&error, lt_reader_source_name(reader, place->source), place->line,
-                    place->column);
-        say_error(&error);
-    }
-    if (counts->malformed > counts->first_bad_count)
-        say(quiet, "... and %" PRIu64 " more lines that could not be read\n",
-            counts->malformed - counts->first_bad_count);
 }
 
 static int give_out(const struct decode_values *v, struct lt_decode *decode,
@@ -222,7 +206,7 @@ static int decode_reader(const struct decode_values *v, const struct lt_decode_o
         goto out;
     }
     say_faults(&notes, v->common.quiet);
-    say_malformed(reader, v->common.quiet);
+    say_malformed(lt_reader_counts(reader), v->common.arguments.items, v->common.quiet);
     if (status == EXIT_FINE)
         status = decide(v, decode);
 out:
@@ -237,7 +221,8 @@ static int run(void *values)
     const struct decode_values *v = values;
     struct lt_decode_options wanted;
     struct lt_decode_bus buses[BUSES_SAID_MAX];
-    struct lt_reader_options reading = {.differences = v->differences, .strict = v->strict};
+    struct lt_reader_options reading = {
+        .differences = v->differences, .strict = v->strict, .columns = v->columns};
     struct lt_reader *reader = NULL;
     struct lt_error error;
     static struct profiles profiles;
@@ -249,7 +234,7 @@ static int run(void *values)
     if (lt_reader_open_all(&reader, v->common.arguments.items, v->common.arguments.count, &reading,
                            &error) != LT_OK) {
         say_error(&error);
-        status = error.code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_UNREADABLE;
+        status = reading_status(error.code);
         goto out;
     }
     if (wanted.form == LT_DECODE_SQLITE &&

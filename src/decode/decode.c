@@ -3,9 +3,7 @@
 #include <stdlib.h>
 
 #include "decode/decode_internal.h"
-#include "loomtap/base/number.h"
 
-#define NS_PER_S        1000000000
 #define ARENA_CEILING   ((size_t)24 << 20)
 #define DEFAULT_EVERY   100000000
 #define PGN_SELECTS(pf) ((pf) == 0xEB || (pf) == 0xEC || (pf) == 0xFE)
@@ -15,21 +13,6 @@ static const struct output *const outputs[] = {
     [LT_DECODE_GRID] = &grid_output,     [LT_DECODE_SUMMARY] = &summary_output,
     [LT_DECODE_SQLITE] = &sqlite_output,
 };
-
-bool lt_decode_bound_parse(struct lt_text text, struct lt_decode_bound *ret_bound)
-{
-    bool from_start = text.len && text.at[0] == '+';
-    struct lt_ratio seconds, ns;
-    if (from_start) {
-        text.at++;
-        text.len--;
-    }
-    if (!text.len || text.at[0] == '+' || !lt_parse_ratio(text, &seconds) ||
-        !lt_ratio_mul(seconds, (struct lt_ratio){NS_PER_S, 1}, &ns))
-        return false;
-    *ret_bound = (struct lt_decode_bound){true, from_start, ns.num / ns.den};
-    return true;
-}
 
 /* --- which signals are wanted --- */
 
@@ -73,22 +56,13 @@ static enum lt_code check_wanted(const struct lt_decode *decode, struct lt_error
 
 /* --- life --- */
 
-static int64_t bound_ns(const struct lt_decode_bound *bound, int64_t first_ns, int64_t otherwise)
-{
-    if (!bound->given)
-        return otherwise;
-    if (first_ns == LT_NO_TIME || (!bound->from_start && bound->ns >= first_ns))
-        return bound->ns;
-    return first_ns + bound->ns;
-}
-
 static void set_span(struct lt_decode *decode)
 {
     int64_t first = LT_NO_TIME;
     for (size_t i = 0; i < decode->head_count && first == LT_NO_TIME; i++)
         first = decode->head[i].frame.time_ns;
-    decode->from_ns = bound_ns(&decode->options.from, first, INT64_MIN);
-    decode->to_ns = bound_ns(&decode->options.to, first, INT64_MAX);
+    decode->from_ns = lt_time_bound_ns(&decode->options.from, first, INT64_MIN);
+    decode->to_ns = lt_time_bound_ns(&decode->options.to, first, INT64_MAX);
 }
 
 static void look_for_pgns(struct lt_decode *decode)

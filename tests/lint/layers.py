@@ -10,7 +10,7 @@ import sys
 
 LAYER = {'base': 0, 'core': 1, 'defs': 2, 'capture': 2, 'proto': 2, 'measure': 2, 'store': 2,
          'report': 2, 'decode': 3, 'survey': 3, 'seek': 3, 'prove': 3, 'warn': 3, 'live': 3,
-         'mimic': 3, 'emit': 3, 'cli': 4, 'web': 4}
+         'mimic': 3, 'recast': 3, 'emit': 3, 'cli': 4, 'web': 4}
 # System headers that belong to few folders.
 ONLY_IN = {'ini.h': {'defs'}, 'sqlite3.h': {'store'}, 'linux/can.h': {'capture', 'live'},
            'sys/socket.h': {'capture', 'live', 'web'}, 'sha256.h': {'defs'}}

@@ -110,6 +110,9 @@ struct lt_reader_counts {
 
 struct lt_reader;
 
+/* Is this a map of columns, as options.columns takes it? LT_E_SYNTAX says what is wrong. */
+enum lt_code lt_reader_check_columns(const char *columns, struct lt_error *error);
+
 struct lt_reader_options {
     bool differences; /* times are differences to the frame before: add them up */
     bool strict;      /* the first malformed line ends the reading with an error */

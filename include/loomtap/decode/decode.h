@@ -17,6 +17,7 @@
 #include "loomtap/base/error.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/reader.h"
+#include "loomtap/capture/span.h"
 #include "loomtap/core/profile.h"
 #include "loomtap/store/store.h"
 
@@ -27,16 +28,6 @@ enum lt_decode_form {
     LT_DECODE_SUMMARY, /* nothing while reading; lt_decode_summary has it all */
     LT_DECODE_SQLITE,  /* into options.store; lt_decode_store puts it in the file */
 };
-
-/* One end of the time span: seconds from the first frame, or the capture's own time. */
-struct lt_decode_bound {
-    bool given, from_start;
-    int64_t ns;
-};
-
-/* "5" or "1700000005.25": a number below the time of the first frame counts from the start, which
- * is decided once that frame is known; "+5" always counts from the start. */
-bool lt_decode_bound_parse(struct lt_text text, struct lt_decode_bound *ret_bound);
 
 struct lt_decode_bus {
     struct lt_text profile_bus, capture_bus;
@@ -50,7 +41,7 @@ struct lt_decode_options {
     size_t only_count;
     const char *const *roles; /* with `only`: either counts */
     size_t role_count;
-    struct lt_decode_bound from, to; /* both included */
+    struct lt_time_bound from, to; /* both included */
     bool senders; /* rows: a second sender's identifier behind the frame's name, "coolant@7E9" */
     int64_t every_ns;       /* grid step; 0 = 100 ms */
     struct lt_store *store; /* sqlite: where the values go */

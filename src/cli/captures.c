@@ -1,0 +1,36 @@
+/* What is said about captures: see captures.h. */
+#include "cli/captures.h"
+
+#include <inttypes.h>
+
+void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet)
+{
+    if (quiet)
+        return;
+    for (size_t i = 0; i < counts->first_bad_count; i++) {
+        const struct lt_bad_place *place = &counts->first_bad[i];
+        struct lt_error error;
+        lt_fail(&error, LT_E_SYNTAX, "%s: %s", lt_bad_line_text(place->reason), place->text);
+        error.severity = LT_SEVERITY_WARNING;
+        lt_error_at(&error, names[place->source], place->line, place->column);
+        say_error(&error);
+    }
+    if (counts->malformed > counts->first_bad_count)
+        say(quiet, "... and %" PRIu64 " more lines that could not be read\n",
+            counts->malformed - counts->first_bad_count);
+}
+
+int reading_status(enum lt_code code)
+{
+    if (code == LT_E_MEMORY)
+        return EXIT_SYSTEM;
+    return EXIT_UNREADABLE;
+}
+
+int check_columns(const char *command, const char *columns)
+{
+    struct lt_error error;
+    if (!columns || lt_reader_check_columns(columns, &error) == LT_OK)
+        return EXIT_FINE;
+    return usage_error(command, "--columns: %s", error.text);
+}

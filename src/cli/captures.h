@@ -1,0 +1,15 @@
+/* What every command that reads captures says about them. */
+#ifndef LOOMTAP_SRC_CLI_CAPTURES_H
+#define LOOMTAP_SRC_CLI_CAPTURES_H
+
+#include "cli/cmd.h"
+#include "loomtap/capture/reader.h"
+
+/* The first malformed lines, each with its place and reason; `names` has a name a source. */
+void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet);
+/* The exit status when a capture cannot be read. */
+int reading_status(enum lt_code code);
+/* Is --columns, where it is given, a map of columns? */
+int check_columns(const char *command, const char *columns);
+
+#endif
