@@ -210,12 +210,12 @@ static void say_losses(const struct lt_writer *writer, const char *output)
 
 static void say_seconds(const char *before, int64_t ns, const char *behind)
 {
-    char text[24];
-    size_t len = lt_print_fixed(text, ns, 9);
+    char text[LT_F64_ROOM];
+    size_t len = lt_print_f64(text, (double)ns / 1e9);
     say(false, "%s%.*s%s", before, (int)len, text, behind);
 }
 
-static void say_source(const char *path, const struct lt_reader_counts *counts, bool ordered)
+static void say_source(const char *path, const struct lt_reader_counts *counts)
 {
     say_malformed(counts, &path, false);
     if (counts->wall_clock)
@@ -228,28 +228,27 @@ static void say_source(const char *path, const struct lt_reader_counts *counts, 
             "%s: the times look like differences between frames; --differences adds them "
             "up\n",
             path);
-    else if (counts->backward_steps && !ordered) {
-        say(false, "%s: %" PRIu64 " times the time steps back on a bus", path,
-            counts->backward_steps);
-        say_seconds(" (most: ", counts->backward_most_ns, " s); --repair puts it in order\n");
-    }
-    if (counts->cut_at_end)
+    if (counts->cut_at_end && !counts->bad[LT_BAD_CUT])
         say(false, "%s: the last line has no line break: it may be cut\n", path);
 }
 
-static void say_order(const struct lt_recast_counts *counts)
+static void say_order(const struct lt_recast_counts *counts, bool ordered)
 {
+    if (counts->steps_back && !ordered) {
+        say(false, "steps back in time: %" PRIu64, counts->steps_back);
+        say_seconds(" (most: ", counts->step_most_ns, " s); --repair puts frames in order\n");
+    }
     if (counts->repaired)
-        say(false, "%" PRIu64 " frames were behind others and are in their place now\n",
+        say(false, "frames that were behind others and are in their place now: %" PRIu64 "\n",
             counts->repaired);
     if (counts->late) {
-        say(false, "%" PRIu64 " frames were further behind than the window", counts->late);
+        say(false, "frames further behind than the window: %" PRIu64, counts->late);
         say_seconds(" (most: ", counts->late_most_ns,
-                    " s) and are not in order; a larger --window takes them in\n");
+                    " s), not in order; a larger --window takes them in\n");
     }
     if (counts->let_go)
-        say(false, "the window held more than %d frames: some went out early\n",
-            LT_RECAST_HELD_MAX);
+        say(false, "the window held more than %d frames: %" PRIu64 " went out early\n",
+            LT_RECAST_HELD_MAX, counts->let_go);
 }
 
 static void say_names(const struct recast_values *v, const struct lt_recast *recast)
@@ -264,8 +263,8 @@ static void say_names(const struct recast_values *v, const struct lt_recast *rec
 
 static void say_hidden(const struct lt_recast_counts *counts)
 {
-    say(false, "hidden: %" PRIu64 " bytes in %" PRIu64 " frames of %" PRIu64 " messages\n",
-        counts->hidden_bytes, counts->hidden_frames, counts->hidden_messages);
+    say(false, "hidden: messages: %" PRIu64 ", frames: %" PRIu64 ", bytes: %" PRIu64 "\n",
+        counts->hidden_messages, counts->hidden_frames, counts->hidden_bytes);
     if (counts->unwatched)
         say(false, "%" PRIu64 " messages were not looked at: too many identifiers at once\n",
             counts->unwatched);
@@ -283,9 +282,8 @@ static void say_all(const struct recast_values *v, const struct lt_recast *recas
     if (v->common.quiet)
         return;
     for (size_t i = 0; i < v->common.arguments.count; i++)
-        say_source(v->common.arguments.items[i], lt_recast_source(recast, i),
-                   v->merge || v->repair);
-    say_order(counts);
+        say_source(v->common.arguments.items[i], lt_recast_source(recast, i));
+    say_order(counts, v->merge || v->repair);
     say_names(v, recast);
     if (v->hide)
         say_hidden(counts);
@@ -353,7 +351,7 @@ static int run(void *values)
 const struct command cmd_recast = {
     .name = "recast",
     .usage = "CAPTURE... -o FILE",
-    .help = "a capture in another form, cut, merged, in order, or without numbers that identify",
+    .help = "captures to another form: cut, filtered, merged, in order, fit to pass on",
     .details = details,
     .options = options,
     .size = sizeof(struct recast_values),

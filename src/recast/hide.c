@@ -362,6 +362,8 @@ static void take_head(struct hide *hide, struct slot *slot)
     talk->have = to - from;
     talk->next = 1;
     begin_message(hide, talk, slot, from, to, was_asked(hide, talk, frame));
+    if (frame->data[from] == 0x62) /* one answer a question */
+        talk->asked = false;
 }
 
 /* Parts behind a first frame that the capture does not have may be part of anything. */

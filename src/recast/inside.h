@@ -6,10 +6,9 @@
 
 #define RECAST_TIME_ROOM 48 /* longer times lose their text; the nanoseconds stay */
 
-/* A bus of one file: its name there, and what becomes of it. */
+/* A bus of one file: what becomes of it. */
 struct source_bus {
-    char *name; /* NULL: not met yet */
-    struct lt_text new_name;
+    char *name; /* in the output; NULL: not met yet */
     bool wanted;
 };
 

@@ -15,7 +15,7 @@ static bool parse_id(struct lt_text text, uint32_t *ret_id, bool *ret_extended)
         wide = text.len == 10;
         if (!lt_parse_hex((struct lt_text){text.at + 2, text.len - 2}, &id))
             return false;
-    } else if (text.len > 1 && (text.at[text.len - 1] | 0x20) == 'x') {
+    } else if (text.len > 1 && (text.at[text.len - 1] | 0x20) == 'x' && !lt_text_is(text, "0x")) {
         wide = true;
         if (!lt_parse_hex((struct lt_text){text.at, text.len - 1}, &id))
             return false;

@@ -28,13 +28,14 @@ struct lt_recast {
     uint64_t number;    /* frames read, for the order of equal times */
     int64_t out_ns;     /* ordered: the latest time let out */
     int64_t first_ns;   /* of the stream: what --from counts from */
+    int64_t last_ns;    /* of the frame written before */
     int64_t written_ns; /* time of the first frame written, before rebasing */
     int64_t from_ns, to_ns;
     bool *renames_met, *buses_met;
     bool failed;       /* writing */
     enum lt_code code; /* the first error of an input */
     struct lt_error error;
-    struct held plain; /* the one frame under way when nothing is ordered */
+    struct held plain; /* the frame read last */
 };
 
 /* --- life --- */
@@ -99,7 +100,7 @@ enum lt_code lt_recast_new(struct lt_recast **ret_recast, const char *const *pat
         recast->reading = *reading;
     recast->count = count;
     recast->out_ns = NEVER;
-    recast->first_ns = recast->written_ns = LT_NO_TIME;
+    recast->first_ns = recast->written_ns = recast->last_ns = LT_NO_TIME;
     order_init(&recast->order, LT_RECAST_HELD_MAX);
     recast->sources = calloc(count, sizeof *recast->sources);
     recast->renames_met = calloc(options->rename_count + 1, sizeof *recast->renames_met);
@@ -152,17 +153,17 @@ static bool wants_bus(struct lt_recast *recast, const char *name)
     return wanted;
 }
 
-static struct lt_text new_name_of(struct lt_recast *recast, size_t source, const char *name)
+static char *new_name_of(struct lt_recast *recast, size_t source, const char *name)
 {
     for (size_t i = 0; i < recast->options.rename_count; i++) {
         const struct lt_bus_rename *rename = &recast->options.renames[i];
         if ((rename->source == 0 || rename->source == source + 1) &&
             lt_text_is(rename->from, name)) {
             recast->renames_met[i] = true;
-            return rename->to;
+            return strndup(rename->to.at, rename->to.len);
         }
     }
-    return lt_text_of(name);
+    return strdup(name);
 }
 
 static const struct source_bus *bus_of(struct lt_recast *recast, size_t source, uint16_t number)
@@ -170,12 +171,10 @@ static const struct source_bus *bus_of(struct lt_recast *recast, size_t source, 
     struct source_bus *bus = &recast->sources[source].buses[number];
     if (bus->name)
         return bus;
-    bus->name = strdup(lt_reader_bus_name(recast->sources[source].reader, number));
-    if (!bus->name)
-        return NULL;
-    bus->wanted = wants_bus(recast, bus->name);
-    bus->new_name = new_name_of(recast, source, bus->name);
-    return bus;
+    const char *name = lt_reader_bus_name(recast->sources[source].reader, number);
+    bus->wanted = wants_bus(recast, name);
+    bus->name = new_name_of(recast, source, name);
+    return bus->name ? bus : NULL;
 }
 
 /* --- the last steps of a frame --- */
@@ -187,12 +186,23 @@ static void set_time(struct lt_frame *frame, int64_t time_ns)
     frame->time_len = 0;
 }
 
+static void count_step(struct lt_recast *recast, int64_t time_ns)
+{
+    if (time_ns == LT_NO_TIME)
+        return;
+    if (time_ns < recast->last_ns) {
+        recast->counts.steps_back++;
+        if (recast->last_ns - time_ns > recast->counts.step_most_ns)
+            recast->counts.step_most_ns = recast->last_ns - time_ns;
+    }
+    recast->last_ns = time_ns;
+}
+
 /* Rebased, renamed, written. */
 static void give(void *context, const struct held *held)
 {
     struct lt_recast *recast = context;
     struct lt_frame frame = held->frame;
-    char name[256];
     if (recast->failed)
         return;
     if (recast->options.rebase && frame.time_ns != LT_NO_TIME) {
@@ -200,8 +210,8 @@ static void give(void *context, const struct held *held)
             recast->written_ns = frame.time_ns;
         set_time(&frame, add_capped(frame.time_ns - recast->written_ns, recast->options.rebase_ns));
     }
-    lt_text_format(name, sizeof name, "%.*s", LT_TEXT_ARG(held->bus->new_name));
-    recast->failed = !lt_writer_put(recast->writer, &frame, name);
+    count_step(recast, frame.time_ns);
+    recast->failed = !lt_writer_put(recast->writer, &frame, held->bus->name);
     recast->counts.written++;
 }
 
@@ -340,6 +350,8 @@ static void let_out(struct lt_recast *recast, int64_t high_ns)
 static bool hold_next(struct lt_recast *recast, struct source *source)
 {
     struct lt_error error;
+    if (!read_frame(recast, source, &recast->plain))
+        return true;
     if (recast->order.count == LT_RECAST_HELD_MAX) {
         recast->counts.let_go++;
         let_out_first(recast);
@@ -350,8 +362,9 @@ static bool hold_next(struct lt_recast *recast, struct source *source)
         note_error(recast, LT_E_MEMORY, &error);
         return false;
     }
-    if (!read_frame(recast, source, held))
-        return true;
+    *held = recast->plain;
+    if (held->frame.time_text)
+        held->frame.time_text = held->time_text;
     if (held->frame.time_ns != LT_NO_TIME) {
         recast->counts.repaired += held->frame.time_ns < source->high_ns;
         held->key_ns = held->frame.time_ns;

@@ -70,6 +70,8 @@ struct lt_recast_options {
 struct lt_recast_counts {
     uint64_t read, written;
     uint64_t outside_span, other_bus, other_id; /* left out as wished */
+    uint64_t steps_back;                        /* written: times below that of the frame before */
+    int64_t step_most_ns;
     uint64_t repaired; /* were behind a frame read before, and are in their place now */
     uint64_t late;     /* came behind the window: written where they were met */
     int64_t late_most_ns;

@@ -1,0 +1,27 @@
+# The numbers are of the invented world. They are asked by service 09 and by UDS, sent behind an unknown
+# service on another identifier, broadcast by J1939, and met without their first frame. The frame of
+# identifier 0C4 only looks like a part.
+cat > in.log <<'LOG'
+(1.0) can0 7DF#0209020000000000
+(1.1) can0 7E8#1014490201544152
+(1.2) can0 7E8#214E374B32455330
+(1.3) can0 7E8#2257303432373838
+(2.0) can0 7E0#0322F19000000000
+(2.1) can0 7E8#101462F190544152
+(2.2) can0 7E8#214E374B32455330
+(2.3) can0 7E8#2257303432373838
+(3.1) can0 612#1014217701544152
+(3.2) can0 612#214E374B32455330
+(3.2) can0 0C4#214E374B32455330
+(3.3) can0 612#2257303432373838
+(4.0) can0 7E8#04410C0FA0000000
+(4.5) can0 7E8#0562F1864154AAAA
+(4.6) can0 7E8#0662F18C41523739
+(5.0) can0 18ECFF00#20120003FFECFE00
+(5.1) can0 18EBFF00#015441524E374B32
+(5.2) can0 18EBFF00#0245533057303432
+(5.3) can0 18EBFF00#033738382AFFFFFF
+(6.0) can0 7E9#2151515151515151
+(6.1) can0 7E9#0441000FA0000000
+LOG
+$loomtap recast in.log --hide
