@@ -163,8 +163,10 @@ static bool is_word_of(struct lt_text text, const char *list)
 static bool take_flag(struct row *row, enum lt_csv_role role, bool *ret_flag)
 {
     struct lt_text text = row->cells[role].text;
-    *ret_flag = false;
-    if (text.len == 0 || is_word_of(text, "0 false no n f - std standard classic"))
+    *ret_flag = text.len == 1 && *text.at == '1';
+    if (text.len == 0 || *ret_flag || (text.len == 1 && *text.at == '0'))
+        return true;
+    if (is_word_of(text, "0 false no n f - std standard classic"))
         return true;
     *ret_flag = true;
     if (is_word_of(text, "1 true yes y t x ext extended fd brs esi remote rtr error"))
@@ -190,9 +192,11 @@ static bool take_flags(struct row *row, struct lt_frame *frame)
             return false;
         frame->flags |= set ? rows[i].flag : 0;
     }
+    if (dir.len == 0 || lt_text_is(dir, "rx")) /* the usual ones first */
+        return true;
     if (is_word_of(dir, "tx t out sent transmit transmitted s o 1"))
         frame->flags |= LT_FRAME_SENT;
-    else if (dir.len > 0 && !is_word_of(dir, "rx r in received receive i 0 -"))
+    else if (!is_word_of(dir, "rx r in received receive i 0 -"))
         return bad(row, dir.at, LT_BAD_CELL);
     return true;
 }
@@ -479,7 +483,13 @@ static bool take_cells(struct row *row, struct lt_text text)
 static enum lt_line_kind parse_row(struct lt_text text, struct lt_csv_state *state,
                                    struct lt_frame *frame, struct lt_line *line)
 {
-    struct row row = {.state = state, .start = text.at, .line = line};
+    struct row row; /* cells are cleared as far as they are used: the whole is large */
+    row.state = state;
+    row.line = line;
+    row.start = text.at;
+    row.dlc_as_len = 0;
+    memset(row.cells, 0, sizeof row.cells);
+    memset(row.bytes, 0, (state->byte_count > 8 ? state->byte_count : 9u) * sizeof *row.bytes);
     struct lt_text trimmed = lt_text_trim(text);
     line->frame_like = trimmed.len > 0 && *trimmed.at != '#';
     if (!line->frame_like)
