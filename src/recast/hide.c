@@ -366,6 +366,16 @@ static void take_head(struct hide *hide, struct slot *slot)
         talk->asked = false;
 }
 
+/* The part before it once more, as some senders do: it says nothing new, but holds the same. */
+static void take_repeat(struct talk *talk, struct slot *slot, uint64_t number, unsigned from)
+{
+    unsigned len = slot->held.frame.len;
+    if (talk->masks || talk->covering)
+        mask(slot, from, len);
+    else if (talk->run > 0 && len > from && talk->part_count < PARTS_MAX)
+        talk->parts[talk->part_count++] = (struct part){number, (uint8_t)from, (uint8_t)len};
+}
+
 /* Parts behind a first frame that the capture does not have may be part of anything. */
 static bool hides_stray(const struct talk *talk, const struct lt_frame *frame)
 {
@@ -387,6 +397,10 @@ static void take_more(struct hide *hide, struct slot *slot, struct talk *talk)
     unsigned room = frame->len > from ? frame->len - from : 0;
     uint32_t left = talk->length - talk->have;
     bool in_order = talk->busy && number == talk->next;
+    if (!in_order && talk->begun && number == ((talk->next - 1) & 15)) {
+        take_repeat(talk, slot, hide->fed - 1, from);
+        return;
+    }
     unsigned take = in_order && left < room ? (unsigned)left : room;
     if (!in_order)
         end_run(talk);
