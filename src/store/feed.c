@@ -35,7 +35,7 @@ static int connect_feed(sqlite3 *db, void *context, int argc, const char *const 
         return SQLITE_NOMEM;
     *table = (struct feed_table){.store = context};
     *ret_table = &table->base;
-    return sqlite3_declare_vtab(db, "CREATE TABLE x(at, time_ns, n, value, raw, state)");
+    return sqlite3_declare_vtab(db, "CREATE TABLE x(series, time_ns, n, value, raw, state)");
 }
 
 static int disconnect_feed(sqlite3_vtab *table)
@@ -167,7 +167,7 @@ static int give_column(sqlite3_vtab_cursor *base, sqlite3_context *context, int 
     uint32_t at = cursor->block_at;
     switch (column) {
     case 0:
-        sqlite3_result_int64(context, (sqlite3_int64)cursor->at);
+        sqlite3_result_int64(context, cursor->store->first_series + (sqlite3_int64)cursor->at);
         break;
     case 1:
         sqlite3_result_int64(context, block->time_ns[at]);
@@ -207,13 +207,13 @@ static const sqlite3_module feed_module = {
     .xRowid = give_rowid,
 };
 
-enum lt_code feed_values(struct lt_store *store, int64_t first_series, struct lt_error *error)
+enum lt_code feed_values(struct lt_store *store, struct lt_error *error)
 {
     if (sqlite3_create_module(store->db, "loomtap_feed", &feed_module, store) != SQLITE_OK)
         return sql_fail(store, error);
     enum lt_code code = sql_call(store,
                                  "INSERT INTO value (series, time_ns, n, value, raw, state)"
-                                 " SELECT at + ?, time_ns, n, value, raw, state FROM loomtap_feed",
-                                 NULL, error, "i", first_series);
+                                 " SELECT series, time_ns, n, value, raw, state FROM loomtap_feed",
+                                 NULL, error, "");
     return code != LT_OK && store->failed_errno ? spill_failed(store, error) : code;
 }

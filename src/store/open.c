@@ -152,12 +152,11 @@ static void distrust(sqlite3 *db)
 static enum lt_code open_database(struct lt_store *store, const char *path, int flags,
                                   struct lt_error *error)
 {
-    flags |= SQLITE_OPEN_READWRITE;
+    flags |= SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX; /* one thread uses a store */
     if (sqlite3_open_v2(path, &store->db, flags, NULL) != SQLITE_OK)
         return store->db ? sql_fail(store, error) : lt_fail(error, LT_E_MEMORY, "out of memory");
     sqlite3_extended_result_codes(store->db, 1);
     sqlite3_busy_timeout(store->db, BUSY_MS);
-    distrust(store->db);
     return LT_OK;
 }
 
@@ -188,7 +187,10 @@ static enum lt_code open_file(struct lt_store *store, struct lt_error *error)
         return not_ours(store, error, "a database is written into an ordinary file only");
     if (there && status.st_size > 0) {
         enum lt_code code = open_database(store, store->path, 0, error);
-        return code == LT_OK ? check_kind(store, error) : code;
+        if (code != LT_OK)
+            return code;
+        distrust(store->db);
+        return check_kind(store, error);
     }
     char name[4096 + 40];
     lt_text_format(name, sizeof name, "%s.part-%ld", store->path, (long)getpid());

@@ -297,12 +297,12 @@ static bool is_chosen(const struct lt_store *store, size_t at)
     return true;
 }
 
-static enum lt_code write_series(const struct writer *w, int64_t *ret_first)
+static enum lt_code write_series(const struct writer *w)
 {
     struct lt_store *store = w->store;
-    int64_t first = 0;
-    enum lt_code code =
-        sql_call(store, "SELECT coalesce(max(id), 0) + 1 FROM series", &first, w->error, "");
+    enum lt_code code = sql_call(store, "SELECT coalesce(max(id), 0) + 1 FROM series",
+                                 &store->first_series, w->error, "");
+    int64_t first = store->first_series;
     for (size_t i = 0; i < store->series_count && code == LT_OK; i++) {
         const struct lt_store_series *series = store->series[i];
         code = write_one_series(w, first + (int64_t)i, series);
@@ -311,7 +311,6 @@ static enum lt_code write_series(const struct writer *w, int64_t *ret_first)
                             "itii", w->capture_id, series->scaler.def->role_name,
                             first + (int64_t)i, series->source.max_age_ns);
     }
-    *ret_first = first;
     return code;
 }
 
@@ -319,7 +318,6 @@ enum lt_code write_rows(struct lt_store *store, const struct lt_store_capture *c
                         struct lt_store_result *result, struct lt_error *error)
 {
     struct writer w = {store, capture, error, 0};
-    int64_t first_series = 0;
     const char *hashes = profile_hashes(&w);
     if (!hashes)
         return lt_fail(error, LT_E_MEMORY, "out of memory");
@@ -335,9 +333,9 @@ enum lt_code write_rows(struct lt_store *store, const struct lt_store_capture *c
     if (code == LT_OK)
         code = write_messages(&w);
     if (code == LT_OK)
-        code = write_series(&w, &first_series);
+        code = write_series(&w);
     if (code == LT_OK)
-        code = feed_values(store, first_series, error);
+        code = feed_values(store, error);
     if (code == LT_OK)
         code = make_role_views(store, error);
     result->capture = w.capture_id;

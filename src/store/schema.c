@@ -152,7 +152,8 @@ const char schema_sql[] =
     "  s.bus AS bus, s.frame AS frame, g.name AS signal, g.role AS role,\n"
     "  v.value AS value,\n"
     "  CASE WHEN g.decimals IS NULL THEN v.value\n"
-    "       ELSE printf('%.*f', g.decimals, v.value) END AS value_text,\n"
+    "       WHEN abs(v.value) * g.divisor < 1e15 THEN printf('%.*f', g.decimals, v.value)\n"
+    "  END AS value_text, -- the exact decimal, as far as a double can say it\n"
     "  g.unit AS unit,\n" LABEL_COLUMN
     "  CASE v.state WHEN 0 THEN 'good' WHEN 1 THEN 'suspect' WHEN 2 THEN 'unavailable'\n"
     "       ELSE 'error' END AS state,\n"

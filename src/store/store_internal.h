@@ -42,6 +42,7 @@ struct lt_store {
     size_t series_count, series_capacity;
     int spill_fd;         /* -1 until it is needed */
     uint32_t block_count; /* numbers given out */
+    int64_t first_series; /* number of series[0] in the database, once it is known */
     int failed_errno;     /* of the scratch file */
     bool committed;
 };
@@ -55,7 +56,7 @@ enum lt_code spill_failed(const struct lt_store *store, struct lt_error *error);
 bool spill_read(struct lt_store *store, uint32_t number, struct block *ret_block);
 
 /* feed.c: the table-valued source `feed` of one statement that inserts all values. */
-enum lt_code feed_values(struct lt_store *store, int64_t first_series, struct lt_error *error);
+enum lt_code feed_values(struct lt_store *store, struct lt_error *error);
 
 /* rows.c */
 enum lt_code write_rows(struct lt_store *store, const struct lt_store_capture *capture,
