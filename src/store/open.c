@@ -1,5 +1,6 @@
 /* The database file: opened or made, checked, and put in its place. See loomtap/store/store.h. */
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -8,7 +9,8 @@
 
 #include "store/store_internal.h"
 
-#define BUSY_MS 60000
+/* Many runs may add to one database at a time; each waits for the others' writing. */
+#define BUSY_MS 600000
 
 /* --- SQLite's answers as our records --- */
 
@@ -152,8 +154,11 @@ static void distrust(sqlite3 *db)
 static enum lt_code open_database(struct lt_store *store, const char *path, int flags,
                                   struct lt_error *error)
 {
+    char name[4096 + 80];
     flags |= SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX; /* one thread uses a store */
-    if (sqlite3_open_v2(path, &store->db, flags, NULL) != SQLITE_OK)
+    /* A name such as ":memory:" or "file:x" is that of a file here. */
+    lt_text_format(name, sizeof name, "%s%s", path[0] == '/' ? "" : "./", path);
+    if (sqlite3_open_v2(name, &store->db, flags, NULL) != SQLITE_OK)
         return store->db ? sql_fail(store, error) : lt_fail(error, LT_E_MEMORY, "out of memory");
     sqlite3_extended_result_codes(store->db, 1);
     sqlite3_busy_timeout(store->db, BUSY_MS);
@@ -179,6 +184,27 @@ static enum lt_code make_new(struct lt_store *store, struct lt_error *error)
     return code;
 }
 
+/* An empty file of its own beside the final name; what a killed run left there is passed over. */
+static bool make_temporary(struct lt_store *store)
+{
+    char name[4096 + 60];
+    int fd = -1;
+    for (unsigned i = 0; i < 100 && fd < 0; i++) {
+        lt_text_format(name, sizeof name, "%s.part-%ld-%u", store->path, (long)getpid(), i);
+        fd = open(name, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+        if (fd < 0 && errno != EEXIST)
+            return false;
+    }
+    if (fd < 0)
+        return false;
+    close(fd);
+    store->temporary = lt_arena_string(&store->arena, name);
+    if (!store->temporary)
+        unlink(name);
+    errno = ENOMEM;
+    return store->temporary != NULL;
+}
+
 static enum lt_code open_file(struct lt_store *store, struct lt_error *error)
 {
     struct stat status;
@@ -192,12 +218,11 @@ static enum lt_code open_file(struct lt_store *store, struct lt_error *error)
         distrust(store->db);
         return check_kind(store, error);
     }
-    char name[4096 + 40];
-    lt_text_format(name, sizeof name, "%s.part-%ld", store->path, (long)getpid());
-    store->temporary = lt_arena_string(&store->arena, name);
-    if (!store->temporary)
-        return lt_fail(error, LT_E_MEMORY, "out of memory");
-    unlink(store->temporary); /* left by a process of the same number that was killed */
+    if (!make_temporary(store)) {
+        lt_fail(error, LT_E_IO, "cannot write %s: %s", store->path, strerror(errno));
+        lt_error_advise(error, "choose a folder that exists and that you may write to");
+        return LT_E_IO;
+    }
     return make_new(store, error);
 }
 
@@ -266,56 +291,75 @@ enum lt_code lt_store_series(struct lt_store *store, const struct lt_store_sourc
 
 /* --- the commit --- */
 
-/* The new file gets its name only if no other run has made one meanwhile. */
-static enum lt_code put_in_place(struct lt_store *store, struct lt_error *error)
+/* The new file gets its name only if no other run has made one meanwhile: *ret_there then. */
+static enum lt_code put_in_place(struct lt_store *store, bool *ret_there, struct lt_error *error)
 {
     struct stat status;
-    bool empty = stat(store->path, &status) == 0 && status.st_size == 0;
+    bool there = stat(store->path, &status) == 0;
     int failed = 0;
-    if (empty) {
+    if (there && status.st_size == 0) {
         failed = rename(store->temporary, store->path);
+    } else if (there) {
+        *ret_there = true;
     } else if (link(store->temporary, store->path) == 0) {
         unlink(store->temporary);
-    } else if (errno != EEXIST && stat(store->path, &status) != 0) {
-        failed = rename(store->temporary, store->path); /* no links in this file system */
+    } else if (errno == EEXIST) {
+        *ret_there = true;
     } else {
-        lt_fail(error, LT_E_CONFLICT, "%s came into being meanwhile", store->path);
-        lt_error_advise(error, "run it again to add this capture to it");
-        return LT_E_CONFLICT;
+        failed = rename(store->temporary, store->path); /* no links in this file system */
     }
     if (failed)
         return lt_fail(error, LT_E_IO, "writing %s failed: %s", store->path, strerror(errno));
     return LT_OK;
 }
 
-static enum lt_code finish_new(struct lt_store *store, struct lt_error *error)
+/* To the disk first, then the name. */
+static enum lt_code finish_new(struct lt_store *store, bool *ret_there, struct lt_error *error)
 {
-    enum lt_code code = LT_OK;
     if (!close_database(store))
         return lt_fail(error, LT_E_IO, "writing %s failed", store->path);
-    FILE *file = fopen(store->temporary, "r+");
-    if (!file || fsync(fileno(file)) != 0)
-        code = lt_fail(error, LT_E_IO, "writing %s failed: %s", store->path, strerror(errno));
-    if (file)
-        fclose(file);
-    return code == LT_OK ? put_in_place(store, error) : code;
+    int fd = open(store->temporary, O_RDWR | O_CLOEXEC);
+    int reason = fd < 0 || fsync(fd) != 0 ? errno : 0;
+    if (fd >= 0)
+        close(fd);
+    if (reason)
+        return lt_fail(error, LT_E_IO, "writing %s failed: %s", store->path, strerror(reason));
+    return put_in_place(store, ret_there, error);
+}
+
+static enum lt_code write_once(struct lt_store *store, const struct lt_store_capture *capture,
+                               struct lt_store_result *result, bool *ret_there,
+                               struct lt_error *error)
+{
+    *result = (struct lt_store_result){.created = store->temporary != NULL};
+    enum lt_code code = run_sql(store, "BEGIN IMMEDIATE", error);
+    if (code != LT_OK)
+        return code;
+    code = write_rows(store, capture, result, error);
+    if (code == LT_OK)
+        code = run_sql(store, "COMMIT", error);
+    if (code != LT_OK) {
+        sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
+        return code;
+    }
+    return store->temporary ? finish_new(store, ret_there, error) : LT_OK;
 }
 
 enum lt_code lt_store_commit(struct lt_store *store, const struct lt_store_capture *capture,
                              struct lt_store_result *ret_result, struct lt_error *error)
 {
-    struct lt_store_result result = {.created = store->temporary != NULL};
+    struct lt_store_result result;
+    bool there = false;
     if (store->failed_errno)
         return spill_failed(store, error);
-    enum lt_code code = run_sql(store, "BEGIN IMMEDIATE", error);
-    if (code == LT_OK)
-        code = write_rows(store, capture, &result, error);
-    if (code == LT_OK)
-        code = run_sql(store, "COMMIT", error);
-    if (code == LT_OK && store->temporary)
-        code = finish_new(store, error);
-    else if (code != LT_OK)
-        sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
+    enum lt_code code = write_once(store, capture, &result, &there, error);
+    if (code == LT_OK && there) { /* the values are still at hand: add them to what came */
+        unlink(store->temporary);
+        store->temporary = NULL;
+        code = open_file(store, error);
+        if (code == LT_OK)
+            code = write_once(store, capture, &result, &there, error);
+    }
     if (code != LT_OK)
         return code;
     store->committed = true;

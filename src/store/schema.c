@@ -153,6 +153,8 @@ const char schema_sql[] =
     "  v.value AS value,\n"
     "  CASE WHEN g.decimals IS NULL THEN v.value\n"
     "       WHEN abs(v.value) * g.divisor < 1e15 THEN printf('%.*f', g.decimals, v.value)\n"
+    "       WHEN v.value IS NOT NULL AND v.raw >= 0 AND g.sign = 'unsigned' AND g.factor = 1\n"
+    "         AND g.addend = 0 AND g.divisor = 1 THEN printf('%d', v.raw)\n"
     "  END AS value_text, -- the exact decimal, as far as a double can say it\n"
     "  g.unit AS unit,\n" LABEL_COLUMN
     "  CASE v.state WHEN 0 THEN 'good' WHEN 1 THEN 'suspect' WHEN 2 THEN 'unavailable'\n"

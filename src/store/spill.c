@@ -12,9 +12,14 @@
 
 static int open_scratch(const char *path)
 {
-    char name[4096 + 40];
-    lt_text_format(name, sizeof name, "%s.values-%ld", path, (long)getpid());
-    int fd = open(name, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0600);
+    char name[4096 + 60];
+    int fd = -1;
+    for (unsigned i = 0; i < 100 && fd < 0; i++) {
+        lt_text_format(name, sizeof name, "%s.values-%ld-%u", path, (long)getpid(), i);
+        fd = open(name, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0600);
+        if (fd < 0 && errno != EEXIST)
+            break;
+    }
     if (fd >= 0)
         unlink(name);
     return fd;

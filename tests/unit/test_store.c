@@ -258,6 +258,8 @@ static void raws_of_64_bits_keep_every_bit(void **state)
     lt_store_free(store);
     assert_string_equal(ask(place, "SELECT raw FROM value"),
                         "0\n1\n9007199254740993\n9223372036854775807\n-9223372036854775808\n-1");
+    assert_string_equal(ask(place, "SELECT value_text FROM v_values WHERE raw > 1"),
+                        "9007199254740993\n9223372036854775807");
     assert_string_equal(ask(place, "SELECT value = 65536.0 * 65536 * 65536 * 65536, value_text"
                                    " FROM v_values WHERE raw = -1"),
                         "1|NULL"); /* 2^64 is the nearest double of 2^64 - 1 */
@@ -498,6 +500,25 @@ static void a_file_that_came_meanwhile_is_not_replaced(void **state)
     assert_int_equal(files_in(place), 1);
 }
 
+static void a_database_that_came_meanwhile_is_added_to(void **state)
+{
+    struct place *place = *state;
+    struct lt_store *store = open_good(place);
+    struct lt_store_series *series = series_of(place, store, 0, "engine_a");
+    struct lt_store_result result;
+    for (int i = 0; i < 500; i++)
+        lt_store_add(series, i, 1, LT_STORE_GOOD);
+    put_drive(place, "f1");
+    assert_int_equal(commit(place, store, "f2", &result, NULL), LT_OK);
+    lt_store_free(store);
+    assert_false(result.created);
+    assert_int_equal(result.capture, 2);
+    assert_int_equal(result.value_count, 500);
+    assert_int_equal(files_in(place), 1);
+    assert_string_equal(ask(place, "SELECT capture, count(*) FROM v_values GROUP BY 1"),
+                        "1|5\n2|500");
+}
+
 static void no_folder_is_an_error_with_advice(void **state)
 {
     struct lt_store *store = NULL;
@@ -610,6 +631,7 @@ int main(void)
         IN_A_FOLDER(what_is_no_database_of_this_kind_is_refused),
         IN_A_FOLDER(an_empty_file_becomes_a_database),
         IN_A_FOLDER(a_file_that_came_meanwhile_is_not_replaced),
+        IN_A_FOLDER(a_database_that_came_meanwhile_is_added_to),
         IN_A_FOLDER(no_folder_is_an_error_with_advice),
         IN_A_FOLDER(a_full_disk_is_an_error_and_leaves_the_old_file),
         IN_A_FOLDER(damaged_databases_do_no_harm),

@@ -118,7 +118,7 @@ struct lt_store_result {
 };
 
 /* Writes everything in one transaction. A store commits once. LT_E_IO: the disk is full, or another
- * program holds the database for more than a minute; the file is as it was. */
+ * program holds the database for more than ten minutes; the file is as it was. */
 enum lt_code lt_store_commit(struct lt_store *store, const struct lt_store_capture *capture,
                              struct lt_store_result *ret_result, struct lt_error *error);
 
