@@ -150,15 +150,20 @@ static void add_unread(struct lt_decode *decode)
     add_count(decode, "note", decode->unknown_frames, "frames that no profile knows");
 }
 
+/* One message a signal; but one for all of a frame that never came. */
 static void add_silent(void *context, const struct summary_row *row)
 {
     struct lt_decode *decode = context;
     struct lt_buf why;
-    if (row_is_valid(row) || (row->plan->parameter && !row_was_tried(decode, row)))
+    bool whole_frame = !row->stream && row->plan->def;
+    if (row_is_valid(row) || (row->plan->parameter && !row_was_tried(decode, row)) ||
+        (whole_frame && row->field != row->plan->fields))
         return;
     lt_buf_init(&why, 4096);
     say_why(decode, row, &why);
-    add_message(decode, "silent", row->field->scaler->def->name, why.at ? why.at : "", 0);
+    add_message(decode, "silent",
+                whole_frame ? row->plan->def->name : row->field->scaler->def->name,
+                why.at ? why.at : "", 0);
     lt_buf_release(&why);
 }
 
