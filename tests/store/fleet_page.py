@@ -46,7 +46,7 @@ def check_examples(page, folder):
     for block in re.findall(r'```sh\n(.*?)```', page, re.S):
         done = subprocess.run(['sh', '-eu', '-c', block], cwd=folder, env=environment,
                               capture_output=True, text=True, timeout=240)
-        if done.returncode or done.stderr:
+        if done.returncode: # what the tools say of the machine on stderr is no fault of the page
             faults.append(f'exit {done.returncode}: {block}{done.stderr}')
     done = subprocess.run([sys.executable, '-c', re.search(r'```python\n(.*?)```', page, re.S)[1]],
                           cwd=folder, capture_output=True, text=True, timeout=120)
