@@ -24,7 +24,7 @@ struct lt_reader {
     const char *whole_end; /* behind the last line break in the input */
     const struct lt_form *form;
     enum lt_packed packed; /* this source */
-    uint64_t line_number; /* of the last line taken, in this source */
+    uint64_t line_number;  /* of the last line taken, in this source */
     struct lt_head head;
     struct lt_buses buses;
     int64_t last_ns[LT_BUSES_MAX]; /* of the last frame a bus; LT_NO_TIME before it */

@@ -11,6 +11,10 @@ static const struct lt_writer_form forms[] = {
      NULL},
     {"csv-all", "csv with the columns brs,esi,remote,error,dlc behind them", "",
      lt_writer_open_csv_all, lt_writer_put_csv_all, NULL},
+    {"pcap", "pcap, link type 227: no bus names, no direction", ".pcap .cap", lt_writer_open_pcap,
+     lt_writer_put_pcap, lt_writer_close_pcap},
+    {"pcapng", "pcapng, link type 227: an interface a bus", ".pcapng", lt_writer_open_pcapng,
+     lt_writer_put_pcapng, NULL},
 };
 #define FORM_COUNT (sizeof forms / sizeof *forms)
 

@@ -52,5 +52,12 @@ bool lt_writer_put_csv(struct lt_writer *writer, const struct lt_frame *frame,
                        const char *bus_name);
 bool lt_writer_put_csv_all(struct lt_writer *writer, const struct lt_frame *frame,
                            const char *bus_name);
+enum lt_code lt_writer_open_pcap(struct lt_writer *writer, struct lt_error *error);
+bool lt_writer_put_pcap(struct lt_writer *writer, const struct lt_frame *frame,
+                        const char *bus_name);
+enum lt_code lt_writer_close_pcap(struct lt_writer *writer, struct lt_error *error);
+enum lt_code lt_writer_open_pcapng(struct lt_writer *writer, struct lt_error *error);
+bool lt_writer_put_pcapng(struct lt_writer *writer, const struct lt_frame *frame,
+                          const char *bus_name);
 
 #endif

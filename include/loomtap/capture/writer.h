@@ -30,7 +30,8 @@
     X(LT_LOSS_BUS_NAME, "bus-name", "the bus name is lost or changed")                             \
     X(LT_LOSS_DIRECTION, "direction", "no longer marked as sent by the recording host")            \
     X(LT_LOSS_RAW_DLC, "raw-dlc", "the DLC as sent (9 to 15, or a remote frame's) is lost")        \
-    X(LT_LOSS_FD_FLAGS, "fd-flags", "the FD flags BRS and ESI are lost")
+    X(LT_LOSS_FD_FLAGS, "fd-flags", "the FD flags BRS and ESI are lost")                           \
+    X(LT_LOSS_BUSES, "buses", "of another bus than the first frame, and no longer told apart")
 
 #define LT_LOSS_ENUM(name, word, text) name,
 enum lt_loss { LT_LOSSES(LT_LOSS_ENUM) LT_LOSS_COUNT };
