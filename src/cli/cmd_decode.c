@@ -50,8 +50,8 @@ static const struct option_row options[] = {
 };
 
 static const char details[] =
-    "CAPTURE is a file in one of candump's text forms, told by its content; `-` is standard "
-    "input.\n"
+    "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
+    "told by its content; `-` is standard input.\n"
     "Several are read one after another. --from and --to count seconds from the first frame; a\n"
     "number that is not below the first frame's time is the capture's own time; `+5` always "
     "counts\n"
