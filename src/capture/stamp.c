@@ -6,13 +6,29 @@
 
 #define NS_PER_S UINT64_C(1000000000)
 
-static uint64_t power_of_ten(unsigned n)
-{
-    uint64_t power = 1;
-    while (n-- > 0)
-        power *= 10;
-    return power;
-}
+/* 10^n, n up to 19. */
+static const uint64_t powers_of_ten[20] = {
+    1,
+    10,
+    100,
+    1000,
+    10000,
+    100000,
+    1000000,
+    10000000,
+    100000000,
+    1000000000,
+    10000000000,
+    100000000000,
+    1000000000000,
+    10000000000000,
+    100000000000000,
+    1000000000000000,
+    10000000000000000,
+    100000000000000000,
+    1000000000000000000,
+    UINT64_C(10000000000000000000),
+};
 
 /* floor(fraction * 10^9 / 2^n), the fraction below 2^n: a product of 94 bits in two halves. */
 static uint64_t binary_ns(uint64_t fraction, unsigned n)
@@ -31,11 +47,11 @@ static void split(uint8_t resolution, uint64_t count, uint64_t *ret_s, uint64_t 
         *ret_s = n < 64 ? count >> n : 0;
         *ret_ns = binary_ns(n < 64 ? count - (*ret_s << n) : count, n);
     } else if (n <= 9) {
-        uint64_t units = power_of_ten(n);
+        uint64_t units = powers_of_ten[n];
         *ret_s = count / units;
-        *ret_ns = count % units * power_of_ten(9 - n);
+        *ret_ns = count % units * powers_of_ten[9 - n];
     } else {
-        uint64_t whole_ns = n - 9 <= 19 ? count / power_of_ten(n - 9) : 0;
+        uint64_t whole_ns = n - 9 <= 19 ? count / powers_of_ten[n - 9] : 0;
         *ret_s = whole_ns / NS_PER_S;
         *ret_ns = whole_ns % NS_PER_S;
     }
@@ -62,10 +78,21 @@ unsigned lt_stamp_digits(struct lt_stamp_units units)
     return units.resolution <= 6 ? 6 : 9;
 }
 
-static void print_digits(char *to, uint32_t value, unsigned digits)
+/* Six digits, each pair from its own short division, so that none waits for another. */
+static void print_six(char *to, uint32_t value)
 {
-    for (unsigned i = digits; i-- > 0; value /= 10)
-        to[i] = (char)('0' + value % 10);
+    uint32_t pairs[3] = {value / 10000, value / 100 % 100, value % 100};
+    for (unsigned i = 0; i < 3; i++) {
+        to[2 * i] = (char)('0' + pairs[i] / 10);
+        to[2 * i + 1] = (char)('0' + pairs[i] % 10);
+    }
+}
+
+static void print_three(char *to, uint32_t value)
+{
+    to[0] = (char)('0' + value / 100);
+    to[1] = (char)('0' + value / 10 % 10);
+    to[2] = (char)('0' + value % 10);
 }
 
 size_t lt_stamp_print(struct lt_stamp_text *last, int64_t time_ns, unsigned digits, char *ret_text)
@@ -78,6 +105,8 @@ size_t lt_stamp_print(struct lt_stamp_text *last, int64_t time_ns, unsigned digi
         last->text[last->len++] = '.';
     }
     memcpy(ret_text, last->text, LT_STAMP_ROOM); /* all of it: the size is known beforehand */
-    print_digits(ret_text + last->len, digits == 6 ? fraction / 1000 : fraction, digits);
+    print_six(ret_text + last->len, fraction / 1000);
+    if (digits > 6)
+        print_three(ret_text + last->len + 6, fraction % 1000);
     return last->len + digits;
 }
