@@ -206,7 +206,9 @@ static int decode_reader(const struct decode_values *v, const struct lt_decode_o
         goto out;
     }
     say_faults(&notes, v->common.quiet);
-    say_malformed(lt_reader_counts(reader), v->common.arguments.items, v->common.quiet);
+    /* The error of a strict stop has named the line already. */
+    say_malformed(lt_reader_counts(reader), v->common.arguments.items,
+                  v->common.quiet || v->strict);
     if (status == EXIT_FINE)
         status = decide(v, decode);
 out:
