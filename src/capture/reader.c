@@ -39,7 +39,9 @@ static void count_bad(struct lt_reader *reader, struct lt_text text, enum lt_bad
     }
     if (!reader->options.strict)
         return;
-    lt_fail(&reader->error, LT_E_SYNTAX, "%s", lt_bad_line_text(reason));
+    bool packet = reader->form->take != NULL; /* its text says which byte */
+    lt_fail(&reader->error, LT_E_SYNTAX, "%s%s%.*s", lt_bad_line_text(reason), packet ? ": " : "",
+            packet ? (int)text.len : 0, text.at);
     lt_error_at(&reader->error, lt_reader_source_name(reader, reader->source), reader->line_number,
                 column);
     lt_error_advise(

@@ -84,9 +84,11 @@ static void say_malformed(struct page *page, const struct lt_reader_counts *coun
                            lt_bad_line_text((enum lt_bad_line)i));
     for (size_t i = 0; i < counts->first_bad_count && i < 3; i++) {
         const struct lt_bad_place *place = &counts->first_bad[i];
-        lt_sink_format(page->sink, "    %s:%" PRIu64 ":%u: %s\n",
-                       lt_reader_source_name(page->decode->reader, place->source), place->line,
-                       (unsigned)place->column, place->text);
+        lt_sink_format(page->sink, "    %s:%" PRIu64 ":",
+                       lt_reader_source_name(page->decode->reader, place->source), place->line);
+        if (place->column) /* a packet has a place in the file instead, in its text */
+            lt_sink_format(page->sink, "%u:", (unsigned)place->column);
+        lt_sink_format(page->sink, " %s\n", place->text);
     }
 }
 
