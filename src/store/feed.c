@@ -1,9 +1,9 @@
-/* All values of a commit as the rows of a virtual table, so that one statement moves them: binding
+/* The values of a series as the rows of a virtual table, so that one statement moves them: binding
  * and stepping a statement for every value costs more than storing it.
  *
- * Rows come series by series in the order of arrival, which is nearly always that of time, so the
- * table grows at its right end. SQLite: "The Virtual Table Mechanism Of SQLite"; this one can only
- * be read from its beginning. */
+ * Series go one after another, their rows in the order of arrival, which is nearly always that of
+ * time, so the table grows at its right end. SQLite: "The Virtual Table Mechanism Of SQLite"; this
+ * one can only be read from its beginning. */
 #include "store/store_internal.h"
 
 struct feed_table {
@@ -14,13 +14,12 @@ struct feed_table {
 struct feed_cursor {
     sqlite3_vtab_cursor base;
     struct lt_store *store;
-    size_t at;      /* the series */
+    const struct lt_store_series *series;
     uint64_t taken; /* of its values */
     uint32_t block_at, next_block;
     const struct block *block; /* `own`, or the one the series still holds */
-    int64_t newest_ns;         /* of this series so far */
-    bool any;
-    int64_t n; /* tells values of one time apart */
+    int64_t newest_ns;         /* so far */
+    int64_t n;                 /* tells values of one time apart */
     struct block own;
 };
 
@@ -35,7 +34,7 @@ static int connect_feed(sqlite3 *db, void *context, int argc, const char *const 
         return SQLITE_NOMEM;
     *table = (struct feed_table){.store = context};
     *ret_table = &table->base;
-    return sqlite3_declare_vtab(db, "CREATE TABLE x(series, time_ns, n, value, raw, state)");
+    return sqlite3_declare_vtab(db, "CREATE TABLE x(time_ns, value, raw, state, n)");
 }
 
 static int disconnect_feed(sqlite3_vtab *table)
@@ -68,15 +67,10 @@ static int close_cursor(sqlite3_vtab_cursor *cursor)
     return SQLITE_OK;
 }
 
-static const struct lt_store_series *series_at(const struct feed_cursor *cursor)
-{
-    return cursor->store->series[cursor->at];
-}
-
 /* The block after the one used up; the last of a series was never written. */
 static int next_block(struct feed_cursor *cursor)
 {
-    const struct lt_store_series *series = series_at(cursor);
+    const struct lt_store_series *series = cursor->series;
     cursor->block_at = 0;
     if (cursor->next_block == series->this_block) {
         cursor->block = &series->block;
@@ -89,17 +83,10 @@ static int next_block(struct feed_cursor *cursor)
     return SQLITE_OK;
 }
 
-/* Stands on the first value of the series `at` or of one after it. */
-static int enter_series(struct feed_cursor *cursor)
+static int at_end(sqlite3_vtab_cursor *base)
 {
-    while (cursor->at < cursor->store->series_count && !series_at(cursor)->count)
-        cursor->at++;
-    if (cursor->at == cursor->store->series_count)
-        return SQLITE_OK;
-    cursor->taken = 0;
-    cursor->any = false;
-    cursor->next_block = series_at(cursor)->first_block;
-    return next_block(cursor);
+    const struct feed_cursor *cursor = (const struct feed_cursor *)base;
+    return cursor->taken == cursor->series->count;
 }
 
 /* 0, but where a time comes again (or the clock steps back) the value's number in its series, so
@@ -107,33 +94,24 @@ static int enter_series(struct feed_cursor *cursor)
 static void number_value(struct feed_cursor *cursor)
 {
     int64_t time_ns = cursor->block->time_ns[cursor->block_at];
-    bool later = !cursor->any || time_ns > cursor->newest_ns;
+    bool later = !cursor->taken || time_ns > cursor->newest_ns;
     cursor->n = later ? 0 : (int64_t)cursor->taken;
     if (later)
         cursor->newest_ns = time_ns;
-    cursor->any = true;
-}
-
-static int at_end(sqlite3_vtab_cursor *base)
-{
-    const struct feed_cursor *cursor = (const struct feed_cursor *)base;
-    return cursor->at == cursor->store->series_count;
 }
 
 static int next_value(sqlite3_vtab_cursor *base)
 {
     struct feed_cursor *cursor = (struct feed_cursor *)base;
-    int code = SQLITE_OK;
-    cursor->block_at++;
-    if (++cursor->taken == series_at(cursor)->count) {
-        cursor->at++;
-        code = enter_series(cursor);
-    } else if (cursor->block_at == cursor->block->used) {
-        code = next_block(cursor);
+    if (++cursor->taken == cursor->series->count)
+        return SQLITE_OK;
+    if (++cursor->block_at == cursor->block->used) {
+        int code = next_block(cursor);
+        if (code != SQLITE_OK)
+            return code;
     }
-    if (code == SQLITE_OK && !at_end(base))
-        number_value(cursor);
-    return code;
+    number_value(cursor);
+    return SQLITE_OK;
 }
 
 static int first_value(sqlite3_vtab_cursor *base, int index, const char *name, int argc,
@@ -144,8 +122,10 @@ static int first_value(sqlite3_vtab_cursor *base, int index, const char *name, i
     (void)name;
     (void)argc;
     (void)argv;
-    cursor->at = 0;
-    int code = enter_series(cursor);
+    cursor->series = cursor->store->fed;
+    cursor->taken = 0;
+    cursor->next_block = cursor->series->first_block;
+    int code = next_block(cursor);
     if (code == SQLITE_OK && !at_end(base))
         number_value(cursor);
     return code;
@@ -167,22 +147,19 @@ static int give_column(sqlite3_vtab_cursor *base, sqlite3_context *context, int 
     uint32_t at = cursor->block_at;
     switch (column) {
     case 0:
-        sqlite3_result_int64(context, cursor->store->first_series + (sqlite3_int64)cursor->at);
-        break;
-    case 1:
         sqlite3_result_int64(context, block->time_ns[at]);
         break;
-    case 2:
-        sqlite3_result_int64(context, cursor->n);
+    case 1:
+        give_value(context, &cursor->series->scaler, block->raw[at], block->state[at]);
         break;
-    case 3:
-        give_value(context, &series_at(cursor)->scaler, block->raw[at], block->state[at]);
-        break;
-    case 4: /* the bit pattern: 64-bit fields from 2^63 on come out negative */
+    case 2: /* the bit pattern: 64-bit fields from 2^63 on come out negative */
         sqlite3_result_int64(context, (sqlite3_int64)block->raw[at]);
         break;
-    default:
+    case 3:
         sqlite3_result_int64(context, block->state[at]);
+        break;
+    default:
+        sqlite3_result_int64(context, cursor->n);
     }
     return SQLITE_OK;
 }
@@ -207,13 +184,23 @@ static const sqlite3_module feed_module = {
     .xRowid = give_rowid,
 };
 
+/* Columns that are the same in all rows are not asked for row by row. */
+static const char feed_good[] = "INSERT INTO value (series, time_ns, n, value, raw, state)"
+                                " SELECT ?, time_ns, 0, value, raw, 0 FROM loomtap_feed";
+static const char feed_any[] = "INSERT INTO value (series, time_ns, n, value, raw, state)"
+                               " SELECT ?, time_ns, n, value, raw, state FROM loomtap_feed";
+
 enum lt_code feed_values(struct lt_store *store, struct lt_error *error)
 {
+    enum lt_code code = LT_OK;
     if (sqlite3_create_module(store->db, "loomtap_feed", &feed_module, store) != SQLITE_OK)
         return sql_fail(store, error);
-    enum lt_code code = sql_call(store,
-                                 "INSERT INTO value (series, time_ns, n, value, raw, state)"
-                                 " SELECT series, time_ns, n, value, raw, state FROM loomtap_feed",
-                                 NULL, error, "");
+    for (size_t i = 0; i < store->series_count && code == LT_OK; i++) {
+        const struct lt_store_series *series = store->fed = store->series[i];
+        bool good = !series->not_later && series->by_state[LT_STORE_GOOD] == series->count;
+        if (series->count)
+            code = sql_call(store, good ? feed_good : feed_any, NULL, error, "i",
+                            store->first_series + (int64_t)i);
+    }
     return code != LT_OK && store->failed_errno ? spill_failed(store, error) : code;
 }

@@ -107,11 +107,14 @@ bool lt_store_add(struct lt_store_series *series, int64_t time_ns, uint64_t raw,
     block->state[block->used++] = (uint8_t)state;
     series->count++;
     series->by_state[state & 3]++;
-    if (time_ns != LT_NO_TIME) {
-        if (series->first_ns == LT_NO_TIME || time_ns < series->first_ns)
+    if (time_ns <= series->last_ns) { /* also when it has none */
+        series->not_later = true;
+        if (time_ns != LT_NO_TIME && time_ns < series->first_ns)
             series->first_ns = time_ns;
-        if (time_ns > series->last_ns)
-            series->last_ns = time_ns;
+    } else {
+        if (series->first_ns == LT_NO_TIME)
+            series->first_ns = time_ns;
+        series->last_ns = time_ns;
     }
     return true;
 }

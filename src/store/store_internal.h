@@ -29,6 +29,7 @@ struct lt_store_series {
     uint32_t first_block, this_block; /* in the scratch file; NO_BLOCK: all is in `block` */
     uint64_t count, by_state[4];
     int64_t first_ns, last_ns; /* least and greatest time */
+    bool not_later;            /* some value is not later than the one before it */
     struct block block;        /* being filled */
 };
 
@@ -40,10 +41,11 @@ struct lt_store {
     const char *kept_sql;
     struct lt_store_series **series;
     size_t series_count, series_capacity;
-    int spill_fd;         /* -1 until it is needed */
-    uint32_t block_count; /* numbers given out */
-    int64_t first_series; /* number of series[0] in the database, once it is known */
-    int failed_errno;     /* of the scratch file */
+    int spill_fd;                      /* -1 until it is needed */
+    uint32_t block_count;              /* numbers given out */
+    int64_t first_series;              /* number of series[0] in the database, once it is known */
+    const struct lt_store_series *fed; /* whose values feed.c gives */
+    int failed_errno;                  /* of the scratch file */
     bool committed;
 };
 
@@ -55,7 +57,7 @@ enum lt_code run_sql(const struct lt_store *store, const char *sql, struct lt_er
 enum lt_code spill_failed(const struct lt_store *store, struct lt_error *error);
 bool spill_read(struct lt_store *store, uint32_t number, struct block *ret_block);
 
-/* feed.c: the table-valued source `feed` of one statement that inserts all values. */
+/* feed.c: all values into their table. */
 enum lt_code feed_values(struct lt_store *store, struct lt_error *error);
 
 /* rows.c */
