@@ -294,30 +294,32 @@ size_t lt_print_i64(char *ret_text, int64_t value)
     return 1 + lt_print_u64(ret_text + 1, 0 - (uint64_t)value);
 }
 
+/* Two digits at a time from the last on, into the end of a buffer: no division but by 100, and the
+ * zeros behind the point come by themselves. */
 size_t lt_print_fixed(char *ret_text, int64_t value, unsigned decimals)
 {
-    char digits[20];
-    uint64_t size = value < 0 ? 0 - (uint64_t)value : (uint64_t)value;
-    size_t count = lt_print_u64(digits, size), at = 0;
-    if (value < 0)
-        ret_text[at++] = '-';
-    if (count <= decimals) { /* 0.0ddd */
-        ret_text[at++] = '0';
-        ret_text[at] = '.';
-        at += decimals > 0;
-        for (size_t i = count; i < decimals; i++)
-            ret_text[at++] = '0';
-        memcpy(ret_text + at, digits, count);
-        return at + count;
+    char digits[24];
+    char *at = digits + sizeof digits;
+    uint64_t rest = value < 0 ? 0 - (uint64_t)value : (uint64_t)value;
+    for (unsigned left = decimals; left >= 2; left -= 2, rest /= 100)
+        memcpy(at -= 2, digit_pairs + rest % 100 * 2, 2);
+    if (decimals % 2) {
+        *--at = (char)('0' + rest % 10);
+        rest /= 10;
     }
-    size_t whole = count - decimals;
-    memcpy(ret_text + at, digits, whole);
-    at += whole;
-    if (!decimals)
-        return at;
-    ret_text[at++] = '.';
-    memcpy(ret_text + at, digits + whole, decimals);
-    return at + decimals;
+    if (decimals)
+        *--at = '.';
+    for (; rest >= 100; rest /= 100)
+        memcpy(at -= 2, digit_pairs + rest % 100 * 2, 2);
+    if (rest >= 10)
+        memcpy(at -= 2, digit_pairs + rest * 2, 2);
+    else
+        *--at = (char)('0' + rest);
+    if (value < 0)
+        *--at = '-';
+    size_t len = (size_t)(digits + sizeof digits - at);
+    memcpy(ret_text, at, len);
+    return len;
 }
 
 static size_t copy_word(char *ret_text, const char *word)

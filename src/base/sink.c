@@ -77,7 +77,8 @@ void lt_sink_put_slow(struct lt_sink *sink, const char *bytes, size_t len)
         give(sink, bytes, len);
         return;
     }
-    memcpy(sink->buffer, bytes, len);
+    if (len)
+        memcpy(sink->buffer, bytes, len);
     sink->used = len;
 }
 

@@ -44,7 +44,7 @@ static inline bool lt_buses_find(const struct lt_buses *buses, uint64_t key, uin
     for (unsigned slot = lt_bus_slot_of(key);; slot = (slot + 1) % LT_BUS_SLOTS) {
         if (buses->slots[slot].key == key) {
             *ret_bus = (uint16_t)buses->slots[slot].bus;
-            return true;
+            return key != 0;
         }
         if (buses->slots[slot].key == 0)
             return false;

@@ -12,7 +12,7 @@
 #define PAGE_BYTES   4096
 #define MEMORY_BYTES (LT_BLOCK_FRONT + LT_BLOCK_BYTES + LT_BLOCK_SLACK)
 
-static enum lt_code fail_errno(struct lt_error *error, const char *path, int number)
+enum lt_code lt_input_fail_errno(struct lt_error *error, const char *path, int number)
 {
     char room[128];
     lt_fail(error, LT_E_IO, "%s", strerror_r(number, room, sizeof room));
@@ -67,14 +67,14 @@ enum lt_code lt_input_check(const char *path, struct lt_error *error)
     if (strcmp(path, "-") == 0)
         return LT_OK;
     if (stat(path, &status) != 0)
-        return fail_errno(error, path, errno);
+        return lt_input_fail_errno(error, path, errno);
     if (S_ISDIR(status.st_mode)) {
-        fail_errno(error, path, EISDIR);
+        lt_input_fail_errno(error, path, EISDIR);
         lt_error_advise(error, "name the capture files in it");
         return LT_E_IO;
     }
     if (access(path, R_OK) != 0)
-        return fail_errno(error, path, errno);
+        return lt_input_fail_errno(error, path, errno);
     return LT_OK;
 }
 
@@ -86,7 +86,7 @@ enum lt_code lt_input_open(struct lt_input *input, const char *path, struct lt_e
     bool is_stdin = strcmp(path, "-") == 0;
     int fd = is_stdin ? STDIN_FILENO : open(path, O_RDONLY | O_CLOEXEC);
     if (fd < 0)
-        return fail_errno(error, path, errno);
+        return lt_input_fail_errno(error, path, errno);
     lt_input_close(input);
     /* Only a hint: it fails on a pipe, harmlessly. */
     (void)posix_fadvise(fd, 0, 0, POSIX_FADV_SEQUENTIAL);
@@ -137,7 +137,7 @@ static enum lt_code read_some(struct lt_input *input, char *to, size_t room, con
         got = read(input->fd, to, want);
     } while (got < 0 && errno == EINTR);
     if (got < 0)
-        return fail_errno(&input->error, name, errno);
+        return lt_input_fail_errno(&input->error, name, errno);
     *ret_got = (size_t)got;
     return LT_OK;
 }

@@ -57,6 +57,8 @@ void lt_input_more(struct lt_input *input, const char *name);
  * look at an input before the first line is taken). False: no room, or at_eof. */
 bool lt_input_append(struct lt_input *input, const char *name);
 
+/* What went wrong with the input, from errno. */
+enum lt_code lt_input_fail_errno(struct lt_error *error, const char *path, int number);
 /* LT_OK when `path` is something that can be read; does not open it. */
 enum lt_code lt_input_check(const char *path, struct lt_error *error);
 

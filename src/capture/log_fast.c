@@ -5,17 +5,18 @@
  *
  * The head is compared with the last line's and read anew when it differs (once a second of the
  * recording). Fraction, name, identifier and data are then at places that do not depend on what
- * they say, so the processor works on several lines at once; the line break is looked for first
- * for the same reason. Whatever does not fit is left to the general parser, which says the truth:
- * tests run both over mutated lines and compare every frame and every reason.
+ * they say. Where the line ends is guessed (eight bytes of data) and looked at, so that the
+ * processor, which guesses too, works on several lines at once. Whatever does not fit is left to
+ * the general parser, which says the truth: tests run both over mutated lines and compare every
+ * frame and every reason.
  *
  * Loads go past the end of a line, by less than LT_BLOCK_SLACK; nothing behind the line is used. */
+#include "capture/log_lines.h"
+
 #include "capture/reader.h"
 
-#define HIGH_BITS  LT_EVERY_BYTE(0x80)
-#define HEAD_ROOM  16
-#define NS_PER_S   INT64_C(1000000000)
-#define SHORT_NAME 7
+#define HIGH_BITS LT_EVERY_BYTE(0x80)
+#define NS_PER_S  INT64_C(1000000000)
 
 /* memcpy, since gcc 12 makes byte loads out of shifts where one of the bytes is used alone. */
 static inline uint64_t load(const char *at)
@@ -42,31 +43,31 @@ static inline uint64_t low_bytes(size_t bytes)
     return bytes < 8 ? (UINT64_C(1) << (8 * bytes)) - 1 : UINT64_MAX;
 }
 
-__attribute__((noinline)) static bool learn_head(struct lt_head *head, const char *at,
-                                                 const char *eol)
+__attribute__((noinline)) bool lt_log_learn_head(struct lt_log_head *head, const char *at)
 {
     int64_t seconds = 0;
     size_t len = 1;
-    size_t limit = (size_t)(eol - at) < HEAD_ROOM ? (size_t)(eol - at) : HEAD_ROOM;
-    if (limit == 0 || *at != '(')
+    if (*at != '(')
         return false;
-    while (len < limit && lt_is_digit(at[len]))
+    while (len < sizeof head->text && lt_is_digit(at[len]))
         seconds = seconds * 10 + (at[len++] - '0'); /* at most 15 digits */
-    if (len == 1 || len >= limit || at[len] != '.' || seconds > LT_TIME_MAX_S)
+    if (len == 1 || len == sizeof head->text || at[len] != '.' || seconds > LT_TIME_MAX_S)
         return false;
     head->len = ++len;
     head->seconds_ns = seconds * NS_PER_S;
     head->mask[0] = low_bytes(len < 8 ? len : 8);
     head->mask[1] = low_bytes(len < 8 ? 0 : len - 8);
-    head->text[0] = load(at) & head->mask[0];
-    head->text[1] = load(at + 8) & head->mask[1];
+    head->word[0] = load(at) & head->mask[0];
+    head->word[1] = load(at + 8) & head->mask[1];
+    memset(head->text, 0, sizeof head->text);
+    memcpy(head->text, at, len);
     return true;
 }
 
-static inline bool head_is_same(const struct lt_head *head, const char *at)
+static inline bool head_is_same(const struct lt_log_head *head, const char *at)
 {
-    return (((load(at) & head->mask[0]) ^ head->text[0]) |
-            ((load(at + 8) & head->mask[1]) ^ head->text[1])) == 0;
+    return head->len != 0 && (((load(at) ^ head->word[0]) & head->mask[0]) |
+                              ((load(at + 8) ^ head->word[1]) & head->mask[1])) == 0;
 }
 
 /* Six or nine digits, ")" and a blank: nanoseconds; returns where the name column begins. */
@@ -87,19 +88,29 @@ static inline const char *take_fraction(const char *at, uint32_t *ret_ns)
     return at + 11;
 }
 
-/* A short name that is known, and the one blank behind it; returns where the identifier begins. */
-static inline const char *take_name(const struct lt_buses *buses, const char *at, uint16_t *ret_bus)
+__attribute__((noinline)) static bool find_name_end(struct lt_log_lines *lines, uint64_t word)
 {
-    while (*at == ' ')
-        at++;
-    uint64_t word = load(at);
     uint64_t blanks = word ^ LT_EVERY_BYTE(' ');
     /* The lowest marked byte is a blank; above it there may be false marks. */
     uint64_t marks = (blanks - LT_EVERY_BYTE(0x01)) & ~blanks & HIGH_BITS;
-    uint64_t mask = marks ^ (marks - 1); /* the bytes up to the blank */
-    if (marks == 0 || !lt_buses_find(buses, word & mask, ret_bus))
-        return NULL;
-    return at + ((unsigned)__builtin_ctzll(marks) / 8 + 1);
+    if (marks == 0)
+        return false;
+    lines->name_mask = marks ^ (marks - 1); /* the bytes up to the blank */
+    lines->name_len = (unsigned)__builtin_ctzll(marks) / 8 + 1;
+    return true;
+}
+
+bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_bus,
+                      const char **ret_id)
+{
+    uint64_t word = load(at);
+    /* The key of a known name ends with its blank and has no other, so a match is a whole name. */
+    if (!lt_buses_find(lines->buses, word & lines->name_mask, ret_bus) &&
+        (!find_name_end(lines, word) ||
+         !lt_buses_find(lines->buses, word & lines->name_mask, ret_bus)))
+        return false;
+    *ret_id = at + lines->name_len;
+    return true;
 }
 
 /* One more than the digit's value, so that 0 is "no digit". */
@@ -156,7 +167,7 @@ static inline bool take_classic(const char *at, size_t digits, struct lt_frame *
 }
 
 /* From the second "#" on: the flags nibble and 0..128 digits. */
-__attribute__((noinline)) static bool take_fd(struct lt_reader *reader, const char *at,
+__attribute__((noinline)) static bool take_fd(struct lt_log_lines *lines, const char *at,
                                               size_t count, struct lt_frame *frame)
 {
     unsigned flags = count >= 2 ? lt_hex_value(at[1]) : 255;
@@ -176,61 +187,115 @@ __attribute__((noinline)) static bool take_fd(struct lt_reader *reader, const ch
     frame->flags |= flags & 2 ? LT_FRAME_ESI : 0;
     frame->len = (uint8_t)(digits / 2);
     frame->raw_dlc = lt_len_to_dlc(frame->len, true);
-    reader->counts.oddities += !lt_len_is_valid(frame->len, true);
+    lines->oddities += !lt_len_is_valid(frame->len, true);
     return true;
 }
 
-static inline bool take_line(struct lt_reader *reader, const char *at, const char *eol,
-                             struct lt_frame *frame)
+/* "R" alone or with a length of 0..8. */
+static bool take_remote(const char *at, size_t count, struct lt_frame *frame)
 {
-    struct lt_head *head = &reader->head;
-    uint32_t fraction_ns;
-    if (!head_is_same(head, at) && !learn_head(head, at, eol))
+    if (count < 1 || count > 2 || (at[0] | 0x20) != 'r' ||
+        (count == 2 && (at[1] < '0' || at[1] > '8')))
         return false;
-    const char *name = take_fraction(at + head->len, &fraction_ns);
-    const char *id = name ? take_name(&reader->buses, name, &frame->bus) : NULL;
-    const char *data = id ? take_id(id, frame) : NULL;
-    if (!data)
-        return false;
+    frame->flags |= LT_FRAME_REMOTE;
+    frame->len = 0;
+    frame->raw_dlc = count == 2 ? (uint8_t)(at[1] - '0') : 0;
+    return true;
+}
+
+/* The rest of a line that does not end with eight bytes of data; returns where the next begins. */
+__attribute__((noinline)) static const char *take_rest(struct lt_log_lines *lines, const char *data,
+                                                       struct lt_frame *frame)
+{
+    const char *next = memchr(data, '\n', (size_t)(lines->end - data));
+    if (!next)
+        return NULL;
+    const char *eol = next;
     uint16_t sent = 0;
-    eol -= eol[-1] == '\r';
+    eol -= eol > data && eol[-1] == '\r';
     if (eol - data >= 2 && eol[-2] == ' ' && (eol[-1] == 'R' || eol[-1] == 'T')) {
         sent = eol[-1] == 'T' ? LT_FRAME_SENT : 0;
         eol -= 2;
     }
     size_t count = (size_t)(eol - data);
-    if (count > 16 || count % 2 != 0 || !take_classic(data, count, frame))
-        if (count == 0 || *data != '#' || !take_fd(reader, data, count, frame))
-            return false;
+    if ((count > 16 || count % 2 != 0 || !take_classic(data, count, frame)) &&
+        (count == 0 || *data != '#' || !take_fd(lines, data, count, frame)) &&
+        !take_remote(data, count, frame))
+        return NULL;
     frame->flags |= sent;
+    lines->flags |= frame->flags; /* what does not come here is classic, and has none */
+    return next + 1;
+}
+
+static inline const char *take_line(struct lt_log_lines *lines, const char *at,
+                                    struct lt_frame *frame)
+{
+    struct lt_log_head *head = &lines->head;
+    uint32_t fraction_ns;
+    if (!head_is_same(head, at) && !lt_log_learn_head(head, at))
+        return NULL;
+    const char *name = take_fraction(at + head->len, &fraction_ns), *id;
+    if (!name)
+        return NULL;
+    /* "(" before the text; ") " behind it */
+    frame->time_len = (uint8_t)(name - at - 3);
+    while (*name == ' ')
+        name++;
+    if (!lt_log_find_name(lines, name, &frame->bus, &id))
+        return NULL;
+    const char *data = take_id(id, frame);
+    if (!data || data > lines->end)
+        return NULL;
     frame->time_ns = head->seconds_ns + fraction_ns;
     frame->time_text = at + 1;
-    /* "(" before it; ") " behind it */
-    frame->time_len = (uint8_t)(name - at - 3);
-    return true;
+    /* A line break before it would be no hex digit. */
+    if (data[16] == '\n' && take_classic(data, 16, frame))
+        return data + 17;
+    return take_rest(lines, data, frame);
+}
+
+const char *lt_log_take_line(struct lt_log_lines *lines, const char *at, struct lt_frame *frame)
+{
+    return take_line(lines, at, frame);
+}
+
+void lt_log_take_portable(struct lt_log_lines *lines)
+{
+    const char *at = lines->at, *end = lines->end, *next;
+    struct lt_frame *frame = lines->frame;
+    for (; at < end && frame < lines->stop; at = next, frame++) {
+        next = take_line(lines, at, frame);
+        if (!next)
+            break;
+    }
+    lines->at = at;
+    lines->frame = frame;
+}
+
+lt_log_take *lt_log_take_best(void)
+{
+#if defined(__x86_64__) && !defined(LT_PORTABLE)
+    if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("bmi2"))
+        return lt_log_take_avx2;
+#endif
+    return lt_log_take_portable;
 }
 
 void lt_candump_log_fast(struct lt_reader *reader)
 {
-    const char *at = reader->input.at, *end = reader->whole_end;
-    const struct lt_frame *stop = reader->batch + LT_BATCH;
-    struct lt_frame *frame = reader->batch + reader->batch_count;
-    uint64_t line = reader->line_number;
-    while (at < end && frame < stop) {
-        const char *eol = memchr(at, '\n', (size_t)(end - at)); /* whole lines: there is one */
-        if (!take_line(reader, at, eol, frame))
-            break;
-        frame->number = ++line;
-        lt_reader_count_flags(reader, frame);
-        lt_reader_count_time(reader, frame);
-        frame++;
-        at = eol + 1;
-    }
-    size_t count = (size_t)(frame - reader->batch) - reader->batch_count;
+    struct lt_log_lines *lines = &reader->lines;
+    struct lt_frame *first = reader->batch + reader->batch_count;
+    lines->at = reader->input.at;
+    lines->end = reader->whole_end;
+    lines->buses = &reader->buses;
+    lines->frame = first;
+    lines->stop = reader->batch + LT_BATCH;
+    lines->oddities = 0;
+    lines->flags = 0;
+    reader->take(lines);
+    size_t count = (size_t)(lines->frame - first);
+    reader->input.at = lines->at;
     reader->batch_count += count;
-    reader->counts.frames += count;
-    reader->counts.lines += line - reader->line_number;
-    reader->has_frame = reader->has_frame || count > 0;
-    reader->line_number = line;
-    reader->input.at = at;
+    reader->counts.oddities += lines->oddities;
+    lt_reader_count_frames(reader, first, count, lines->flags);
 }

@@ -99,21 +99,16 @@ static void keep_frame(struct lt_reader *reader, struct lt_text text, struct lt_
         count_bad(reader, text, LT_BAD_TIME, 1);
         return;
     }
-    frame->number = reader->line_number;
-    lt_reader_count_flags(reader, frame);
-    if (frame->time_ns == LT_NO_TIME)
-        reader->counts.no_times = true;
-    else
-        lt_reader_count_time(reader, frame);
-    reader->counts.frames++;
+    reader->line_number--; /* counted again */
+    reader->counts.lines--;
+    lt_reader_count_frames(reader, frame, 1, frame->flags);
     reader->counts.oddities += line->odd || !own_form;
     reader->counts.wall_clock = reader->counts.wall_clock || line->date;
-    reader->has_frame = true;
     reader->batch_count++;
 }
 
 /* One line by the general path. */
-static void take_line(struct lt_reader *reader, const char *at, const char *eol)
+void lt_reader_take_line(struct lt_reader *reader, const char *at, const char *eol)
 {
     struct lt_text text = {at, (size_t)(eol - at)};
     struct lt_frame *frame = &reader->batch[reader->batch_count];
@@ -151,7 +146,7 @@ static void take_lines(struct lt_reader *reader)
         }
         const char *at = input->at;
         const char *eol = memchr(at, '\n', (size_t)(reader->whole_end - at));
-        take_line(reader, at, eol);
+        lt_reader_take_line(reader, at, eol);
         input->at = eol + 1;
     }
 }
@@ -164,7 +159,7 @@ static void take_last_line(struct lt_reader *reader)
     input->at = reader->whole_end = input->end;
     reader->counts.cut_at_end = true;
     if (!reader->skipping)
-        take_line(reader, at, input->end);
+        lt_reader_take_line(reader, at, input->end);
     reader->skipping = false;
 }
 
@@ -256,7 +251,8 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
         return code;
     memset(reader->states, 0, sizeof reader->states);
     reader->states[LT_FORM_CSV_FRAMES].csv.map = reader->csv_map;
-    reader->head = (struct lt_head){.mask = {0xFF}}; /* a NUL: no line begins like that */
+    reader->lines.head.len = 0;
+    reader->split_tried = false;
     reader->line_number = 0;
     reader->has_frame = false;
     reader->skipping = false;
@@ -265,6 +261,11 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
         return reader->form->begin(reader, name, error);
     find_whole_lines(reader);
     return LT_OK;
+}
+
+void lt_reader_fail_errno(struct lt_reader *reader, int number)
+{
+    stop(reader, lt_input_fail_errno(&reader->error, reader->sources[reader->source], number));
 }
 
 static void open_next_source(struct lt_reader *reader)
@@ -294,7 +295,7 @@ static void more_lines(struct lt_reader *reader)
     if (input->at_eof) {
         if (input->code != LT_OK)
             stop_at_error(reader);
-        else if (input->at < input->end)
+        else if (input->at < input->end || reader->skipping)
             take_last_line(reader);
         else
             open_next_source(reader);
@@ -328,7 +329,7 @@ static void take_records(struct lt_reader *reader)
 /* candump -t d begins at 0 and says only what passed between two frames of any identifier, so that
  * about half of the times lie below the one before. A capture of several buses that was merged
  * badly also steps back, but rarely so often, and does not begin at 0. */
-static void judge_differences(struct lt_reader *reader)
+void lt_reader_judge_differences(struct lt_reader *reader)
 {
     struct lt_reader_counts *counts = &reader->counts;
     if (!reader->has_first_ns && reader->batch_count > 0) {
@@ -344,6 +345,8 @@ static void judge_differences(struct lt_reader *reader)
 __attribute__((noinline)) static bool refill(struct lt_reader *reader)
 {
     reader->batch_at = reader->batch_count = 0;
+    reader->plain_count = 0;
+    reader->newest_before_ns = reader->newest_ns;
     while (reader->batch_count == 0 && !reader->ended) {
         if (reader->form->take)
             take_records(reader);
@@ -353,7 +356,7 @@ __attribute__((noinline)) static bool refill(struct lt_reader *reader)
             take_lines(reader);
     }
     reader->counts.bytes = reader->input.bytes_read;
-    judge_differences(reader);
+    lt_reader_judge_differences(reader);
     return reader->batch_count > 0;
 }
 
@@ -362,6 +365,30 @@ const struct lt_frame *lt_reader_next(struct lt_reader *reader)
     if (reader->batch_at == reader->batch_count && !refill(reader))
         return NULL;
     return &reader->batch[reader->batch_at++];
+}
+
+/* For paths that do not know: see struct lt_batch. */
+static bool batch_is_plain(const struct lt_reader *reader)
+{
+    int64_t newest_ns = reader->newest_before_ns; /* above LT_NO_TIME */
+    for (size_t i = 0; i < reader->batch_count; i++) {
+        const struct lt_frame *frame = &reader->batch[i];
+        if (frame->time_ns < newest_ns || (frame->flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR)))
+            return false;
+        newest_ns = frame->time_ns;
+    }
+    return true;
+}
+
+bool lt_reader_next_batch(struct lt_reader *reader, struct lt_batch *ret_batch)
+{
+    if (reader->batch_at == reader->batch_count && !refill(reader))
+        return false;
+    *ret_batch =
+        (struct lt_batch){reader->batch + reader->batch_at, reader->batch_count - reader->batch_at,
+                          reader->plain_count == reader->batch_count || batch_is_plain(reader)};
+    reader->batch_at = reader->batch_count;
+    return true;
 }
 
 static bool copy_names(struct lt_reader *reader, const char *const *names, size_t count)
@@ -392,6 +419,12 @@ static struct lt_reader *new_reader(const char *const *names, size_t count,
     }
     reader->batch = batch;
     reader->fast = true;
+    reader->take = lt_log_take_best();
+    reader->lines.name_mask = UINT64_MAX; /* a name of seven bytes, as good as any */
+    reader->lines.name_len = 8;
+    reader->newest_ns = LT_NO_TIME + 1;
+    reader->split_least = LT_SPLIT_LEAST;
+    reader->piece_bytes = LT_PIECE_BYTES;
     reader->whole_end = reader->input.at;
     if (options)
         reader->options = *options;
@@ -544,4 +577,9 @@ const char *lt_reader_packing(const struct lt_reader *reader)
 void lt_reader_set_fast(struct lt_reader *reader, bool fast)
 {
     reader->fast = fast;
+}
+
+void lt_reader_set_take(struct lt_reader *reader, lt_log_take *take)
+{
+    reader->take = take;
 }

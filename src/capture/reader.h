@@ -7,30 +7,33 @@
 #include "capture/buses.h"
 #include "capture/form.h"
 #include "capture/input.h"
+#include "capture/log_lines.h"
 
 /* Frames made at a time. Small enough that they and the text they come from stay in the first
  * cache, large enough that the hot loop is entered rarely. */
 #define LT_BATCH 64
 
-/* "(1436509052.": the seconds change rarely, so the head of the last line is kept and compared. */
-struct lt_head {
-    uint64_t text[2], mask[2];
-    size_t len; /* bytes of it, the dot included */
-    int64_t seconds_ns;
-};
+#define LT_SPLIT_LEAST (4 << 20)
+/* Text and frames of a piece just fit into the second cache of a core. Smaller ones are slower:
+ * what decoding remembers moves to the other core at each turn (128 KiB took 1.4 times as long). */
+#define LT_PIECE_BYTES (512 << 10)
 
 struct lt_reader {
     struct lt_input input;
     const char *whole_end; /* behind the last line break in the input */
     const struct lt_form *form;
-    enum lt_packed packed; /* this source */
-    uint64_t line_number;  /* of the last line taken, in this source */
-    struct lt_head head;
+    enum lt_packed packed;     /* this source */
+    uint64_t line_number;      /* of the last line taken, in this source */
+    struct lt_log_lines lines; /* the quick path's memory */
+    lt_log_take *take;         /* which of the quick paths */
     struct lt_buses buses;
     int64_t last_ns[LT_BUSES_MAX]; /* of the last frame a bus; LT_NO_TIME before it */
 
     struct lt_frame *batch; /* LT_BATCH frames */
     size_t batch_count, batch_at;
+    size_t plain_count;       /* of its frames, those that are plain: see struct lt_batch */
+    int64_t newest_ns;        /* of all frames; above LT_NO_TIME */
+    int64_t newest_before_ns; /* the same before the batch */
 
     struct lt_reader_counts counts;
     struct lt_reader_options options;
@@ -44,6 +47,10 @@ struct lt_reader {
     int64_t first_ns;
     enum lt_code code;
     struct lt_error error;
+
+    /* Pieces for several threads: from how many bytes on, and how large. */
+    size_t split_least, piece_bytes;
+    bool split_tried; /* of this source */
 
     char **sources;
     size_t source_count, source;
@@ -60,7 +67,22 @@ void lt_reader_count_bad(struct lt_reader *reader, struct lt_text text, enum lt_
 /* For tests: the fast path on (as it is) or off, before the first frame is taken. */
 void lt_reader_set_fast(struct lt_reader *reader, bool fast);
 
-/* What both paths do with a whole frame: the counts that depend on the frame alone. */
+/* For tests: which quick path, before the first frame is taken. */
+void lt_reader_set_take(struct lt_reader *reader, lt_log_take *take);
+
+/* What all text paths do with whole frames that stand in consecutive lines: their numbers and the
+ * counts that depend on the frames alone. `all_flags`: at least those that any of them has.
+ * (reader_counts.c) */
+void lt_reader_count_frames(struct lt_reader *reader, struct lt_frame *frames, size_t count,
+                            unsigned all_flags);
+
+/* For pieces.c. One line by the general path, into the batch if it is a frame. */
+void lt_reader_take_line(struct lt_reader *reader, const char *at, const char *eol);
+void lt_reader_judge_differences(struct lt_reader *reader);
+/* Reading failed: it ends. */
+void lt_reader_fail_errno(struct lt_reader *reader, int number);
+
+/* The parts of it, for paths that take frames one by one. */
 static inline void lt_reader_count_flags(struct lt_reader *reader, const struct lt_frame *frame)
 {
     struct lt_reader_counts *counts = &reader->counts;
@@ -83,6 +105,8 @@ static inline void lt_reader_count_time(struct lt_reader *reader, const struct l
             counts->backward_most_ns = last_ns - frame->time_ns;
     }
     reader->last_ns[frame->bus] = frame->time_ns;
+    if (frame->time_ns > reader->newest_ns)
+        reader->newest_ns = frame->time_ns;
 }
 
 #endif

@@ -1,5 +1,6 @@
 /* loomtap decode: captures and profiles in, values out. */
 #include <inttypes.h>
+#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -45,7 +46,8 @@ static const struct option_row options[] = {
      "the times are differences between frames: add them up"},
     {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
     {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
-    {"--threads", NULL, OPTION_COUNT, AT(threads), "N", "accepted; this version decodes on one"},
+    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
+     "for large files (default: as many as processors)"},
     COMMON_OPTIONS,
 };
 
@@ -117,6 +119,15 @@ static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses
     return EXIT_FINE;
 }
 
+/* 0: not said. */
+static unsigned threads_for(uint64_t said)
+{
+    long processors = sysconf(_SC_NPROCESSORS_ONLN);
+    if (said == 0)
+        return processors > 0 ? (unsigned)processors : 1;
+    return said < UINT_MAX ? (unsigned)said : UINT_MAX;
+}
+
 static int take_options(const struct decode_values *v, struct lt_decode_bus *buses,
                         struct lt_decode_options *decode)
 {
@@ -128,6 +139,7 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
         .senders = v->senders,
         .every_ns = v->every_ns,
         .max_age_ns = v->max_age_ns,
+        .threads = threads_for(v->threads),
     };
     if (!v->common.arguments.count)
         return usage_error("decode", "no capture given");

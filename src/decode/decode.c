@@ -2,7 +2,8 @@
  * See loomtap/decode/decode.h. */
 #include <stdlib.h>
 
-#include "decode/decode_internal.h"
+#include "decode/batch.h"
+#include "loomtap/capture/pieces.h"
 
 #define ARENA_CEILING   ((size_t)24 << 20)
 #define DEFAULT_EVERY   100000000
@@ -88,7 +89,7 @@ static enum lt_code prepare(struct lt_decode *decode, struct lt_error *error)
         return code;
     size_t plan_count = lt_plan_frames(decode->plan, &plans);
     decode->by_plan = lt_arena_array(&decode->arena, plan_count, sizeof *decode->by_plan);
-    if (!decode->by_plan)
+    if (!decode->by_plan || !routes_init(decode))
         return lt_fail(error, LT_E_MEMORY, "out of memory");
     set_span(decode);
     look_for_pgns(decode);
@@ -137,35 +138,6 @@ void lt_decode_free(struct lt_decode *decode)
 
 /* --- the loop --- */
 
-static enum value_state judge_value(const struct lt_scaler *scaler, uint64_t raw, bool suspect)
-{
-    if (scaler->has_codes) {
-        enum lt_state state = lt_scaler_state(scaler, raw);
-        if (state != LT_STATE_VALUE)
-            return state == LT_STATE_ERROR ? VALUE_ERROR : VALUE_UNAVAILABLE;
-    }
-    return suspect ? VALUE_SUSPECT : VALUE_GOOD;
-}
-
-static void tally_state(struct tally *tally, const struct lt_field *field, uint64_t raw,
-                        enum value_state state)
-{
-    switch (state) {
-    case VALUE_GOOD:
-        tally_add(tally, field, raw);
-        break;
-    case VALUE_SUSPECT:
-        tally->suspect++;
-        break;
-    case VALUE_UNAVAILABLE:
-        tally->unavailable++;
-        break;
-    case VALUE_ERROR:
-        tally->error_codes++;
-        break;
-    }
-}
-
 void take_message(struct lt_decode *decode, struct stream *stream, const struct message *message)
 {
     const struct lt_frame_plan *plan = stream->plan;
@@ -191,11 +163,18 @@ void take_message(struct lt_decode *decode, struct stream *stream, const struct 
     }
 }
 
-static void take_matches(struct lt_decode *decode, const struct lt_frame_plan *plan,
-                         const struct lt_frame *frame)
+static bool is_transport(const struct lt_decode *decode, const struct lt_frame *frame)
+{
+    return decode->has_pgns && lt_frame_has(frame, LT_FRAME_EXTENDED) &&
+           PGN_SELECTS(frame->id >> 16 & 0xFF);
+}
+
+/* `goes_on`: it also goes to a listener for diagnostics or transport. */
+static void take_matches(struct lt_decode *decode, const struct lt_frame_plan *first,
+                         const struct lt_frame *frame, bool goes_on)
 {
     decode->matched_frames++;
-    for (; plan; plan = plan->next) {
+    for (const struct lt_frame_plan *plan = first; plan; plan = plan->next) {
         struct stream *stream = stream_for_frame(decode, plan, frame->bus, frame->id & 0xFF);
         if (!stream)
             continue;
@@ -203,32 +182,31 @@ static void take_matches(struct lt_decode *decode, const struct lt_frame_plan *p
         stream->frames++;
         timing_add(&stream->timing, frame->time_ns);
         take_message(decode, stream, &message);
+        if (!first->next && !goes_on)
+            route_stream(decode, frame, stream);
     }
 }
 
-static bool is_transport(const struct lt_decode *decode, const struct lt_frame *frame)
-{
-    return decode->has_pgns && lt_frame_has(frame, LT_FRAME_EXTENDED) &&
-           PGN_SELECTS(frame->id >> 16 & 0xFF);
-}
-
-static void take_data_frame(struct lt_decode *decode, const struct lt_frame *frame)
+void take_data_frame(struct lt_decode *decode, const struct lt_frame *frame)
 {
     const struct lt_frame_plan *plan = lt_plan_lookup(decode->plan, frame);
-    bool diagnostic = is_diagnostic_id(frame);
-    if (plan)
-        take_matches(decode, plan, frame);
-    else if (!diagnostic)
-        count_unknown(decode, frame);
+    bool diagnostic = is_diagnostic_id(frame), transport = is_transport(decode, frame);
+    if (plan) {
+        take_matches(decode, plan, frame, diagnostic || transport);
+    } else if (!diagnostic) {
+        struct unknown *unknown = count_unknown(decode, frame);
+        if (unknown && !transport)
+            route_unknown(decode, frame, unknown);
+    }
     if (diagnostic) {
         decode->diagnostic_frames++;
         take_diagnostic(decode, frame);
     }
-    if (is_transport(decode, frame))
+    if (transport)
         take_transport(decode, frame);
 }
 
-static void take_frame(struct lt_decode *decode, const struct lt_frame *frame)
+void take_frame(struct lt_decode *decode, const struct lt_frame *frame)
 {
     int64_t time_ns = frame->time_ns;
     decode->frames++;
@@ -255,21 +233,27 @@ static void take_frame(struct lt_decode *decode, const struct lt_frame *frame)
         take_data_frame(decode, frame);
 }
 
-static const struct lt_frame *next_frame(struct lt_decode *decode)
+/* Frame by frame from the head, which was read ahead; then in batches; what is large enough is
+ * shared between threads. */
+static void take_all(struct lt_decode *decode)
 {
-    if (decode->head_at < decode->head_count)
-        return &decode->head[decode->head_at++].frame;
-    return lt_reader_next(decode->reader);
+    struct lt_batch batch;
+    while (!decode_has_failed(decode) && decode->head_at < decode->head_count)
+        take_frame(decode, &decode->head[decode->head_at++].frame);
+    while (!decode_has_failed(decode) && lt_reader_next_batch(decode->reader, &batch)) {
+        take_batch(decode, &batch);
+        if (decode->options.threads > 1 && lt_reader_can_split(decode->reader))
+            take_in_pieces(decode);
+    }
+    lanes_work_off(decode);
 }
 
 enum lt_code lt_decode_run(struct lt_decode *decode, struct lt_sink *sink, struct lt_error *error)
 {
-    const struct lt_frame *frame;
     decode->sink = sink;
     if (decode->output->begin)
         decode->output->begin(decode);
-    while (!sink->failed && !decode->failed_memory && (frame = next_frame(decode)) != NULL)
-        take_frame(decode, frame);
+    take_all(decode);
     if (decode->output->end)
         decode->output->end(decode);
     if (decode->failed_memory)

@@ -21,13 +21,33 @@
 struct timing {
     uint64_t count;
     int64_t first_ns, last_ns, longest_ns;
-    uint32_t bin[TIMING_BINS];
-    double sum_ns[TIMING_BINS];
+    uint64_t bin[TIMING_BINS];
+    uint64_t sum_ns[TIMING_BINS];
 };
 
 void timing_add(struct timing *timing, int64_t time_ns);
 /* The usual interval: mean of the bin that holds the median and its two neighbours; 0 = unknown. */
 double timing_period_ns(const struct timing *timing);
+
+/* A sum of whole numbers that never rounds, so that it does not depend on their order: two's
+ * complement, high * 2^64 + low. 2^64 numbers of 63 bits fit. */
+struct whole_sum {
+    int64_t high;
+    uint64_t low;
+};
+
+static inline void whole_sum_add(struct whole_sum *sum, int64_t number)
+{
+    uint64_t low = sum->low + (uint64_t)number;
+    sum->high += (number < 0 ? -1 : 0) + (low < sum->low);
+    sum->low = low;
+}
+
+static inline void whole_sum_add_unsigned(struct whole_sum *sum, uint64_t number)
+{
+    sum->low += number;
+    sum->high += sum->low < number;
+}
 
 /* What became of one signal in one stream. */
 struct tally {
@@ -36,9 +56,10 @@ struct tally {
     uint64_t unavailable, error_codes, not_finite;
     uint64_t too_short; /* the frame ended before the signal */
     uint64_t key_low, key_high, raw_low, raw_high, raw_first, raw_last;
-    double sum;            /* of the signed raw number where the law is linear, else of the value */
-    uint64_t *labels;      /* count by label, one more for "no label"; NULL without labels */
-    struct timing *timing; /* its own where pages take turns, else its stream's */
+    struct whole_sum whole; /* of the signed raw numbers where the law is linear */
+    double sum;             /* else of the values */
+    uint64_t *labels;       /* count by label, one more for "no label"; NULL without labels */
+    struct timing *timing;  /* its own where pages take turns, else its stream's */
 };
 
 void tally_add(struct tally *tally, const struct lt_field *field, uint64_t raw);
@@ -61,8 +82,9 @@ struct stream {
     uint32_t counter_value;
     bool suspect_now;
     struct timing timing;
-    struct tally *tallies; /* one a field of the plan */
-    const char **row_head; /* ",bus,frame,signal," ready to copy, one a field (rows only) */
+    struct tally *tallies;           /* one a field of the plan */
+    struct lane *lane;               /* frames put off, NULL where there are none (batch.c) */
+    struct row_part *row_parts;      /* what all rows of a field have, one a field (rows only) */
     struct lt_store_series **series; /* one a field (sqlite only) */
     struct stream *next;             /* in its hash chain */
 };
@@ -144,6 +166,9 @@ struct lt_decode {
     size_t stream_count, stream_capacity;
     uint64_t streams_refused;
 
+    struct route *routes; /* batch.c */
+    size_t lane_count;
+
     struct unknown unknown[UNKNOWN_SLOTS];
     size_t unknown_count;
     uint64_t unknown_frames, unknown_not_kept;
@@ -178,10 +203,19 @@ struct stream *stream_for_reply(struct lt_decode *decode, const struct lt_frame_
                                 uint16_t bus, uint32_t reply_id);
 /* Looks at counter and checksum; true if the frame's values are suspect. */
 bool stream_judge(struct stream *stream, const struct lt_frame *frame);
-void count_unknown(struct lt_decode *decode, const struct lt_frame *frame);
+/* Where it was counted, or NULL if there was no place. */
+struct unknown *count_unknown(struct lt_decode *decode, const struct lt_frame *frame);
 
 /* decode.c */
 void take_message(struct lt_decode *decode, struct stream *stream, const struct message *message);
+void take_frame(struct lt_decode *decode, const struct lt_frame *frame);
+/* A data frame within the span that has been counted. */
+void take_data_frame(struct lt_decode *decode, const struct lt_frame *frame);
+
+/* tally.c */
+enum value_state judge_value(const struct lt_scaler *scaler, uint64_t raw, bool suspect);
+void tally_state(struct tally *tally, const struct lt_field *field, uint64_t raw,
+                 enum value_state state);
 
 /* diagnostics.c, transport.c */
 static inline bool is_diagnostic_id(const struct lt_frame *frame)

@@ -1,6 +1,6 @@
 /* Streams: the state that decoding keeps for each sender of each frame (counter, checks, timing,
  * tallies), and the identifiers that no profile knows. */
-#include "decode/decode_internal.h"
+#include "decode/batch.h"
 
 #include "loomtap/base/number.h"
 
@@ -112,7 +112,7 @@ static struct stream *find_stream(struct lt_decode *decode, const struct lt_fram
     return stream;
 }
 
-struct stream *stream_for_frame(struct lt_decode *decode, const struct lt_frame_plan *plan,
+static struct stream *stream_of(struct lt_decode *decode, const struct lt_frame_plan *plan,
                                 uint16_t bus, uint32_t source)
 {
     struct stream *stream = decode->by_plan[plan->index];
@@ -122,6 +122,16 @@ struct stream *stream_for_frame(struct lt_decode *decode, const struct lt_frame_
         return find_stream(decode, plan, bus,
                            plan->def->is_pgn && plan->def->source == LT_NONE ? source : LT_NONE);
     return decode->by_plan[plan->index] = add_stream(decode, plan, bus, LT_NONE);
+}
+
+struct stream *stream_for_frame(struct lt_decode *decode, const struct lt_frame_plan *plan,
+                                uint16_t bus, uint32_t source)
+{
+    struct stream *stream = stream_of(decode, plan, bus, source);
+    /* What was put off came before. */
+    if (stream && stream->lane && stream->lane->count)
+        lane_work_off(decode, stream);
+    return stream;
 }
 
 struct stream *stream_for_reply(struct lt_decode *decode, const struct lt_frame_plan *plan,
@@ -182,7 +192,7 @@ bool stream_judge(struct stream *stream, const struct lt_frame *frame)
     return suspect;
 }
 
-void count_unknown(struct lt_decode *decode, const struct lt_frame *frame)
+struct unknown *count_unknown(struct lt_decode *decode, const struct lt_frame *frame)
 {
     bool extended = lt_frame_has(frame, LT_FRAME_EXTENDED);
     decode->unknown_frames++;
@@ -202,8 +212,9 @@ void count_unknown(struct lt_decode *decode, const struct lt_frame *frame)
             slot->count++;
             slot->len = frame->len;
             slot->last_ns = frame->time_ns;
-            return;
+            return slot;
         }
     }
     decode->unknown_not_kept++;
+    return NULL;
 }

@@ -1,7 +1,8 @@
 /* Counting what became of each signal, and finding the usual period of a frame. */
 #include <math.h>
 
-#include "decode/decode_internal.h"
+#include "core/wide.h"
+#include "decode/batch.h"
 
 #define SIGN_BIT     ((uint64_t)1 << 63)
 #define FIRST_OCTAVE 13 /* 2^13 ns = 8 us; the bins end at 2^38 ns */
@@ -34,7 +35,37 @@ void timing_add(struct timing *timing, int64_t time_ns)
         timing->longest_ns = interval;
     unsigned bin = timing_bin(interval);
     timing->bin[bin]++;
-    timing->sum_ns[bin] += (double)interval;
+    timing->sum_ns[bin] += (uint64_t)interval;
+}
+
+/* The times from the first on, whose intervals all lie in one bin: nearly all of a frame's do. */
+static void add_alike(struct timing *timing, const int64_t *time_ns, size_t count, unsigned bin,
+                      int64_t longest_ns)
+{
+    timing->count += count;
+    timing->bin[bin] += count;
+    timing->sum_ns[bin] += (uint64_t)(time_ns[count - 1] - timing->last_ns);
+    timing->last_ns = time_ns[count - 1];
+    if (longest_ns > timing->longest_ns)
+        timing->longest_ns = longest_ns;
+}
+
+void timing_add_run(struct timing *timing, const int64_t *time_ns, size_t count)
+{
+    struct interval_run run;
+    if (count < 2 || timing->count == 0) {
+        for (size_t i = 0; i < count; i++)
+            timing_add(timing, time_ns[i]);
+        return;
+    }
+    timing_add(timing, time_ns[0]);
+    interval_run(time_ns, count, &run);
+    if (run.least >= 0 && timing_bin(run.least) == timing_bin(run.most)) {
+        add_alike(timing, time_ns + 1, count - 1, timing_bin(run.least), run.most);
+        return;
+    }
+    for (size_t i = 1; i < count; i++)
+        timing_add(timing, time_ns[i]);
 }
 
 double timing_period_ns(const struct timing *timing)
@@ -49,12 +80,12 @@ double timing_period_ns(const struct timing *timing)
         median++;
     /* Jitter spreads one period over neighbouring bins; a second period lies further away. */
     uint64_t count = 0;
-    double sum = 0;
+    uint64_t sum = 0;
     for (unsigned i = median ? median - 1 : 0; i <= median + 1 && i < TIMING_BINS; i++) {
         count += timing->bin[i];
         sum += timing->sum_ns[i];
     }
-    return sum / (double)count;
+    return (double)sum / (double)count;
 }
 
 /* A number whose unsigned order is the order of the values. */
@@ -79,11 +110,11 @@ void tally_add(struct tally *tally, const struct lt_field *field, uint64_t raw)
     enum lt_sign sign = scaler->def->sign;
     uint64_t key = raw;
     if (scaler->def->form == LT_FORM_LINEAR && sign == LT_UNSIGNED) {
-        tally->sum += (double)raw;
+        whole_sum_add_unsigned(&tally->whole, raw);
     } else if (scaler->def->form == LT_FORM_LINEAR && sign != LT_FLOAT) {
         int64_t number = lt_raw_signed(sign, scaler->length, raw);
         key = (uint64_t)number ^ SIGN_BIT;
-        tally->sum += (double)number;
+        whole_sum_add(&tally->whole, number);
     } else {
         double value = lt_scaler_f64(scaler, raw);
         if (!isfinite(value)) {
@@ -108,12 +139,54 @@ void tally_add(struct tally *tally, const struct lt_field *field, uint64_t raw)
         tally_label(tally, scaler->def, raw);
 }
 
+enum value_state judge_value(const struct lt_scaler *scaler, uint64_t raw, bool suspect)
+{
+    if (scaler->has_codes) {
+        enum lt_state state = lt_scaler_state(scaler, raw);
+        if (state != LT_STATE_VALUE)
+            return state == LT_STATE_ERROR ? VALUE_ERROR : VALUE_UNAVAILABLE;
+    }
+    return suspect ? VALUE_SUSPECT : VALUE_GOOD;
+}
+
+void tally_state(struct tally *tally, const struct lt_field *field, uint64_t raw,
+                 enum value_state state)
+{
+    switch (state) {
+    case VALUE_GOOD:
+        tally_add(tally, field, raw);
+        break;
+    case VALUE_SUSPECT:
+        tally->suspect++;
+        break;
+    case VALUE_UNAVAILABLE:
+        tally->unavailable++;
+        break;
+    case VALUE_ERROR:
+        tally->error_codes++;
+        break;
+    }
+}
+
+/* The nearest double to the mean of whole numbers. */
+static double whole_mean(const struct whole_sum *sum, uint64_t count)
+{
+    bool negative = sum->high < 0;
+    struct lt_wide size = {(uint64_t)sum->high, sum->low};
+    if (negative) {
+        size.low = 0 - size.low;
+        size.high = ~size.high + (size.low == 0);
+    }
+    double mean = lt_wide_ratio(size, lt_wide_of(count), 53);
+    return negative ? -mean : mean;
+}
+
 double tally_mean(const struct tally *tally, const struct lt_scaler *scaler)
 {
-    double mean = tally->sum / (double)tally->values;
     if (scaler->def->form != LT_FORM_LINEAR || scaler->def->sign == LT_FLOAT)
-        return mean;
-    return mean * lt_ratio_f64(scaler->scale) + lt_ratio_f64(scaler->offset);
+        return tally->sum / (double)tally->values;
+    return whole_mean(&tally->whole, tally->values) * lt_ratio_f64(scaler->scale) +
+           lt_ratio_f64(scaler->offset);
 }
 
 void tally_ends(const struct tally *tally, const struct lt_scaler *scaler, uint64_t *ret_least,

@@ -47,6 +47,20 @@ static inline void lt_sink_put(struct lt_sink *sink, const char *bytes, size_t l
     }
 }
 
+/* A place for at most `len` bytes (LT_SINK_BUFFER or less) that the caller writes itself; then
+ * lt_sink_wrote says how many it were. Nothing else may use the sink between the two. */
+static inline char *lt_sink_room(struct lt_sink *sink, size_t len)
+{
+    if (sink->used > LT_SINK_BUFFER - len)
+        lt_sink_put_slow(sink, NULL, 0);
+    return sink->buffer + sink->used;
+}
+
+static inline void lt_sink_wrote(struct lt_sink *sink, const char *end)
+{
+    sink->used = (size_t)(end - sink->buffer);
+}
+
 static inline void lt_sink_char(struct lt_sink *sink, char c)
 {
     lt_sink_put(sink, &c, 1);

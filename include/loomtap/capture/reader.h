@@ -138,6 +138,15 @@ void lt_reader_free(struct lt_reader *reader);
 
 /* The next frame, borrowed until the call after it; NULL at the end or on an error. */
 const struct lt_frame *lt_reader_next(struct lt_reader *reader);
+/* Several at once, for those who read much: all that are ready, at least one, borrowed until the
+ * next call. False at the end or on an error. Both calls can be mixed. */
+struct lt_batch {
+    const struct lt_frame *frames;
+    size_t count;
+    /* All are data frames with times, none below the newest time of any frame before it. */
+    bool plain;
+};
+bool lt_reader_next_batch(struct lt_reader *reader, struct lt_batch *ret_batch);
 enum lt_code lt_reader_end(const struct lt_reader *reader, struct lt_error *error);
 
 const struct lt_reader_counts *lt_reader_counts(const struct lt_reader *reader);

@@ -46,6 +46,7 @@ struct lt_decode_options {
     int64_t every_ns;       /* grid step; 0 = 100 ms */
     struct lt_store *store; /* sqlite: where the values go */
     int64_t max_age_ns;     /* grid: older values are left empty; 0 = the signal's own limit */
+    unsigned threads; /* large files are read by as many, with the same results; 0 and 1: one */
 };
 
 struct lt_decode;

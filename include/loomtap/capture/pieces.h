@@ -1,0 +1,45 @@
+/* One large file read by several threads, with the same result as by one.
+ *
+ * The file is cut into pieces. Each thread has one piece at a time: it reads it and makes frames of
+ * its usual lines, all by itself. Then it waits for its turn, which goes from piece to piece in the
+ * order of the file; within its turn it alone works on the reader: unusual lines, line numbers,
+ * counts and new bus names are done there, and the frames are given out. So whatever depends on
+ * order sees the lines in order, and nothing depends on the number of threads.
+ *
+ *     if (lt_reader_can_split(reader) && lt_pieces_new(&pieces, reader, threads, &error) == LT_OK)
+ *         each thread, with a number of its own from 0:
+ *             while (lt_pieces_read(pieces, number) && lt_pieces_enter(pieces, number)) {
+ *                 while (lt_pieces_take(pieces, number, &batch))
+ *                     ...                                    // as after lt_reader_next_batch
+ *                 lt_pieces_leave(pieces, number, stop);
+ *             }
+ *         lt_pieces_free(pieces);                            // after all threads have ended
+ *     ... go on with lt_reader_next_batch: the next input, or the end */
+#ifndef LOOMTAP_CAPTURE_PIECES_H
+#define LOOMTAP_CAPTURE_PIECES_H
+
+#include "loomtap/capture/reader.h"
+
+#define LT_THREADS_MAX 16
+
+struct lt_pieces;
+
+/* Is the rest of the present input worth it: a large regular file in candump's log form, not
+ * standard input? To be asked between two batches; says yes once an input at most. */
+bool lt_reader_can_split(struct lt_reader *reader);
+
+/* 1 to LT_THREADS_MAX threads. */
+enum lt_code lt_pieces_new(struct lt_pieces **ret_pieces, struct lt_reader *reader,
+                           unsigned threads, struct lt_error *error);
+void lt_pieces_free(struct lt_pieces *pieces);
+
+/* The next piece; false when there is none. At any time. */
+bool lt_pieces_read(struct lt_pieces *pieces, unsigned thread);
+/* Waits for the piece's turn; false when the reading ended before it. */
+bool lt_pieces_enter(struct lt_pieces *pieces, unsigned thread);
+/* Within the turn: the next frames of the piece, borrowed until the next call; false at its end. */
+bool lt_pieces_take(struct lt_pieces *pieces, unsigned thread, struct lt_batch *ret_batch);
+/* Gives the turn to the next piece, or with `stop` ends the reading for all. */
+void lt_pieces_leave(struct lt_pieces *pieces, unsigned thread, bool stop);
+
+#endif

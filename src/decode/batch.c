@@ -1,0 +1,211 @@
+/* The fast loop over batches of frames: hot, so it does little a frame and puts off the rest.
+ *
+ * Two things make it fast. A table remembers what became of each identifier, so that bus, kind and
+ * identifier are one key with one look-up. And where only the summary is wanted, the frames of a
+ * simple stream are put into its lane, eight bytes and a time each; a full lane is worked off field
+ * by field (lane_kernel.c). Whatever the table does not know goes the general way of decode.c,
+ * which is also the one that fills the table. Results are those of the general way: a stream's
+ * values stay in order, sums are of whole numbers, and nothing crosses from stream to stream. */
+#include "decode/batch.h"
+
+#define ROUTE_BITS 10
+#define LANES_MAX  1024
+
+/* Identifier, bus and kind. Flags that do not change where a frame goes are left out. */
+static inline uint64_t key_of(const struct lt_frame *frame)
+{
+#if __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
+    /* The three stand side by side, and gcc 12 does not see that one load is enough. */
+    _Static_assert(offsetof(struct lt_frame, bus) == offsetof(struct lt_frame, id) + 4 &&
+                       offsetof(struct lt_frame, flags) == offsetof(struct lt_frame, id) + 6,
+                   "one word");
+    uint64_t word;
+    memcpy(&word, (const char *)frame + offsetof(struct lt_frame, id), sizeof word);
+    return word & ((uint64_t)LT_FRAME_EXTENDED << 48 | UINT64_C(0xFFFFFFFFFFFF));
+#else
+    return frame->id | (uint64_t)frame->bus << 32 |
+           (uint64_t)(frame->flags & LT_FRAME_EXTENDED) << 48;
+#endif
+}
+
+static inline struct route *route_of(struct lt_decode *decode, uint64_t key)
+{
+    return &decode->routes[key * UINT64_C(0x9E3779B97F4A7C15) >> (64 - ROUTE_BITS)];
+}
+
+bool routes_init(struct lt_decode *decode)
+{
+    size_t count = (size_t)1 << ROUTE_BITS;
+    decode->routes = lt_arena_array(&decode->arena, count, sizeof *decode->routes);
+    for (size_t i = 0; decode->routes && i < count; i++)
+        decode->routes[i].key = ROUTE_FREE;
+    return decode->routes != NULL;
+}
+
+void route_unknown(struct lt_decode *decode, const struct lt_frame *frame, struct unknown *unknown)
+{
+    uint64_t key = key_of(frame);
+    *route_of(decode, key) = (struct route){.key = key, .unknown = unknown};
+}
+
+/* Fields within eight bytes, on every page, of frames that nothing has to vouch for. */
+static bool is_simple(const struct lt_frame_plan *plan)
+{
+    if (plan->next || plan->page_set_count || plan->has_counter || plan->checksum_count)
+        return false;
+    for (unsigned i = 0; i < plan->field_count; i++)
+        if (plan->fields[i].end_byte > 8 || plan->fields[i].fetch == LT_FETCH_GENERAL)
+            return false;
+    return true;
+}
+
+static bool add_lane(struct lt_decode *decode, struct stream *stream)
+{
+    struct lane *lane =
+        decode->lane_count < LANES_MAX ? lt_arena_alloc(&decode->arena, sizeof *lane) : NULL;
+    if (!lane)
+        return false;
+    lane->stream = stream;
+    stream->lane = lane;
+    decode->lane_count++;
+    return true;
+}
+
+void route_stream(struct lt_decode *decode, const struct lt_frame *frame, struct stream *stream)
+{
+    if (!is_simple(stream->plan) || (!stream->lane && !add_lane(decode, stream)))
+        return;
+    uint64_t key = key_of(frame);
+    *route_of(decode, key) = (struct route){.key = key, .lane = stream->lane};
+}
+
+/* Those of the lane's frames that hold `bytes`. */
+static size_t long_enough(const struct lane *lane, size_t count, unsigned bytes,
+                          uint64_t *ret_words)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < count; i++) {
+        ret_words[kept] = lane->word[i];
+        kept += lane->len[i] >= bytes;
+    }
+    return kept;
+}
+
+struct lens {
+    unsigned least, most;
+};
+
+static struct lens lens_of(const struct lane *lane, size_t count)
+{
+    uint8_t least = UINT8_MAX, most = 0;
+    for (size_t i = 0; i < count; i++) {
+        least = lane->len[i] < least ? lane->len[i] : least;
+        most = lane->len[i] > most ? lane->len[i] : most;
+    }
+    return (struct lens){least, most};
+}
+
+static void work_off_field(struct lt_decode *decode, const struct lane *lane, size_t count,
+                           struct lens lens, unsigned number)
+{
+    const struct lt_field *field = &lane->stream->plan->fields[number];
+    struct tally *tally = &lane->stream->tallies[number];
+    const uint64_t *words = lane->word;
+    uint64_t room[LANE_FRAMES];
+    size_t kept = lens.most < field->end_byte ? 0 : count;
+    if (kept && lens.least < field->end_byte) {
+        kept = long_enough(lane, count, field->end_byte, room);
+        words = room;
+    }
+    tally->too_short += count - kept;
+    decode->values += tally_add_words(tally, field, words, kept);
+}
+
+void lane_work_off(struct lt_decode *decode, struct stream *stream)
+{
+    struct lane *lane = stream->lane;
+    size_t count = lane->count;
+    struct lens lens = lens_of(lane, count);
+    lane->count = 0;
+    stream->frames += count;
+    timing_add_run(&stream->timing, lane->time_ns, count);
+    for (unsigned i = 0; i < stream->plan->field_count; i++)
+        work_off_field(decode, lane, count, lens, i);
+}
+
+void lanes_work_off(struct lt_decode *decode)
+{
+    for (size_t i = 0; i < decode->stream_count; i++)
+        if (decode->streams[i]->lane && decode->streams[i]->lane->count)
+            lane_work_off(decode, decode->streams[i]);
+}
+
+/* The values of a simple frame to the output; they are tallied when the lane is worked off. */
+static void put_out(struct lt_decode *decode, struct stream *stream, const struct lt_frame *frame)
+{
+    const struct lt_frame_plan *plan = stream->plan;
+    struct message message = {frame, frame->data, frame->len, false};
+    for (unsigned i = 0; i < plan->field_count; i++) {
+        const struct lt_field *field = &plan->fields[i];
+        if (frame->len < field->end_byte)
+            continue;
+        uint64_t raw = lt_field_fetch(field, frame->data);
+        decode->output->value(decode, stream, i, &message, raw,
+                              judge_value(field->scaler, raw, false));
+    }
+}
+
+static inline void put_in_lane(struct lt_decode *decode, struct lane *lane,
+                               const struct lt_frame *frame)
+{
+    size_t at = lane->count++;
+    memcpy(&lane->word[at], frame->data, sizeof lane->word[at]);
+    lane->time_ns[at] = frame->time_ns;
+    lane->len[at] = frame->len;
+    if (decode->output->value)
+        put_out(decode, lane->stream, frame);
+    if (__builtin_expect(at == LANE_FRAMES - 1, 0))
+        lane_work_off(decode, lane->stream);
+}
+
+/* Frames in order of time, all within the span, none of them remote or an error. */
+static void take_plain(struct lt_decode *decode, const struct lt_frame *frames, size_t count)
+{
+    uint64_t unknown_frames = 0, other_frames = 0;
+    for (const struct lt_frame *frame = frames, *end = frames + count; frame < end; frame++) {
+        uint64_t key = key_of(frame);
+        const struct route *route = route_of(decode, key);
+        decode->frames_by_bus[frame->bus]++;
+        if (route->key != key) {
+            take_data_frame(decode, frame);
+            other_frames++;
+        } else if (route->unknown) {
+            struct unknown *unknown = route->unknown;
+            unknown->count++;
+            unknown->len = frame->len;
+            unknown->last_ns = frame->time_ns;
+            unknown_frames++;
+        } else {
+            put_in_lane(decode, route->lane, frame);
+        }
+    }
+    decode->unknown_frames += unknown_frames;
+    decode->matched_frames += count - unknown_frames - other_frames;
+}
+
+void take_batch(struct lt_decode *decode, const struct lt_batch *batch)
+{
+    int64_t first_ns = batch->frames[0].time_ns;
+    int64_t last_ns = batch->frames[batch->count - 1].time_ns;
+    if (!batch->plain || decode->output->frame || first_ns < decode->from_ns ||
+        last_ns > decode->to_ns) {
+        for (size_t i = 0; i < batch->count && !decode->sink->failed; i++)
+            take_frame(decode, &batch->frames[i]);
+        return;
+    }
+    decode->frames += batch->count;
+    if (decode->first_ns == LT_NO_TIME)
+        decode->first_ns = first_ns;
+    decode->last_ns = decode->before_ns = last_ns;
+    take_plain(decode, batch->frames, batch->count);
+}
