@@ -4,7 +4,7 @@
     against_wc.py LOOMTAP LOOMTAP_PORTABLE MAKE_LOG [--megabytes N] [--pairs N] [--write FILE]
 
 The logs are made with a fixed seed in the temporary folder and removed at the end; those that are
-not compared with the large one have a quarter of its size. --write makes a page of the results, with
+of rarer kinds have a quarter of its size. --write makes a page of the results, with
 instructions a line where valgrind is installed.
 """
 import argparse
@@ -79,7 +79,7 @@ class Bench:
 
     def log(self, kind):
         if kind not in self.logs:
-            size = self.options.megabytes * 1000000 // (1 if kind in ('one', 'two') else 4)
+            size = self.options.megabytes * 1000000 // (1 if kind in ('one', 'two', 'mixed') else 4)
             self.logs[kind] = os.path.join(self.folder, kind + '.log')
             with open(self.logs[kind], 'wb') as file:
                 subprocess.run([self.options.make_log, 'log', str(size), kind], stdout=file,
