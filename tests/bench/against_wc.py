@@ -3,9 +3,9 @@
 
     against_wc.py LOOMTAP LOOMTAP_PORTABLE MAKE_LOG [--megabytes N] [--pairs N] [--write FILE]
 
-The logs are made with a fixed seed in the temporary folder and removed at the end; those that are
-of rarer kinds have a quarter of its size. --write makes a page of the results, with
-instructions a line where valgrind is installed.
+The logs are made with a fixed seed in the temporary folder and removed at the end; those of rarer
+kinds have a quarter of the size. --write makes a page of the results, with instructions a line where
+valgrind is installed.
 """
 import argparse
 import collections
