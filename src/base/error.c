@@ -45,16 +45,22 @@ void lt_error_clear(struct lt_error *error)
         memset(error, 0, sizeof *error);
 }
 
-enum lt_code lt_fail(struct lt_error *error, enum lt_code code, const char *format, ...)
+enum lt_code lt_vfail(struct lt_error *error, enum lt_code code, const char *format, va_list args)
 {
     if (error) {
-        va_list args;
         lt_error_clear(error);
         error->code = code;
-        va_start(args, format);
         lt_text_vformat(error->text, sizeof error->text, format, args);
-        va_end(args);
     }
+    return code;
+}
+
+enum lt_code lt_fail(struct lt_error *error, enum lt_code code, const char *format, ...)
+{
+    va_list args;
+    va_start(args, format);
+    lt_vfail(error, code, format, args);
+    va_end(args);
     return code;
 }
 

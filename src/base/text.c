@@ -102,6 +102,15 @@ bool lt_text_is_utf8(struct lt_text text, size_t *ret_bad)
     return true;
 }
 
+struct lt_text lt_text_cut(struct lt_text text, size_t most)
+{
+    if (text.len <= most)
+        return text;
+    while (most > 0 && ((unsigned char)text.at[most] & 0xC0) == 0x80)
+        most--;
+    return (struct lt_text){text.at, most};
+}
+
 size_t lt_text_vformat(char *buffer, size_t size, const char *format, va_list args)
 {
     int need = vsnprintf(buffer, size, format, args);

@@ -37,9 +37,8 @@ void complain(const char *format, ...)
 {
     struct lt_error error;
     va_list args;
-    lt_error_clear(&error);
     va_start(args, format);
-    lt_text_vformat(error.text, sizeof error.text, format, args);
+    lt_vfail(&error, LT_E_CONFLICT, format, args);
     va_end(args);
     say_error(&error);
 }
@@ -58,9 +57,8 @@ int usage_error(const char *command, const char *format, ...)
 {
     struct lt_error error;
     va_list args;
-    lt_error_clear(&error);
     va_start(args, format);
-    lt_text_vformat(error.text, sizeof error.text, format, args);
+    lt_vfail(&error, LT_E_CONFLICT, format, args);
     va_end(args);
     if (command)
         lt_error_advise(&error, "`loomtap %s --help` shows what it takes", command);

@@ -64,19 +64,8 @@ static uint32_t column_of(const struct reader *reader, struct lt_text word)
     return (uint32_t)(word.at - reader->text.at) + 1;
 }
 
-/* The bytes of a word that a message shows: not a whole page of it, no split character. */
-static int shown(struct lt_text word)
-{
-    size_t len = word.len;
-    if (len > SHOWN_MAX) {
-        len = SHOWN_MAX;
-        while (len > 0 && ((unsigned char)word.at[len] & 0xC0) == 0x80)
-            len--;
-    }
-    return (int)len;
-}
-
-#define SHOWN(word) shown(word), (word).at
+/* Of a word, what a message shows: not a whole page. */
+#define SHOWN(word) LT_TEXT_ARG(lt_text_cut(word, SHOWN_MAX))
 
 /* Ends a failure: the place is `word`, the advice may be NULL. */
 static enum lt_code at_word(struct reader *reader, struct lt_text word, enum lt_code code,

@@ -5,19 +5,7 @@
 
 #include "loomtap/base/number.h"
 
-#define SHOWN_MAX    40u
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
-
-int lt_condition_shown(struct lt_text word)
-{
-    size_t len = word.len;
-    if (len > SHOWN_MAX) {
-        len = SHOWN_MAX;
-        while (len > 0 && ((unsigned char)word.at[len] & 0xC0) == 0x80)
-            len--;
-    }
-    return (int)len;
-}
 
 static bool is_blank(char c)
 {

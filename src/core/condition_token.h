@@ -25,7 +25,7 @@ enum lt_code lt_condition_token(struct lt_text *rest, struct token *ret_token,
                                 struct lt_error *error);
 
 /* The bytes of a word that a message shows: never a whole page, no split character. With "%.*s". */
-#define SHOWN(word) lt_condition_shown(word), (word).at
-int lt_condition_shown(struct lt_text word);
+#define SHOWN_MAX   40u
+#define SHOWN(word) LT_TEXT_ARG(lt_text_cut(word, SHOWN_MAX))
 
 #endif

@@ -464,18 +464,13 @@ static void print_allowed(const struct lt_scaler *scaler, char *ret_text, size_t
     lt_text_format(ret_text, size, "%s..%s%s%s", low, high, *unit ? " " : "", unit);
 }
 
-static int shown(struct lt_text text)
-{
-    return text.len > SHOWN_MAX ? SHOWN_MAX : (int)text.len;
-}
-
 static enum lt_code does_not_fit(const struct lt_scaler *scaler, struct lt_text text,
                                  struct lt_error *error)
 {
     char allowed[200];
     print_allowed(scaler, allowed, sizeof allowed);
     return lt_fail(error, LT_E_RANGE, "%s = %.*s does not fit: allowed is %s", scaler->def->name,
-                   shown(text), text.at, allowed);
+                   LT_TEXT_ARG(lt_text_cut(text, SHOWN_MAX)), allowed);
 }
 
 static enum lt_code is_a_code(const struct lt_scaler *scaler, struct lt_text text, uint64_t raw,
@@ -486,8 +481,8 @@ static enum lt_code is_a_code(const struct lt_scaler *scaler, struct lt_text tex
     print_allowed(scaler, allowed, sizeof allowed);
     return lt_fail(error, LT_E_RANGE,
                    "%s = %.*s would be sent as 0x%llX, which is the code for `%s`: allowed is %s",
-                   scaler->def->name, shown(text), text.at, (unsigned long long)raw,
-                   unavailable ? "unavailable" : "error", allowed);
+                   scaler->def->name, LT_TEXT_ARG(lt_text_cut(text, SHOWN_MAX)),
+                   (unsigned long long)raw, unavailable ? "unavailable" : "error", allowed);
 }
 
 /* Outside the profile's range? Exactly; but a value that reads as the same double as the bound is
@@ -589,13 +584,13 @@ static enum lt_code not_a_value(const struct lt_signal_def *def, struct lt_text 
     size_t at = 0;
     if (!def->label_count)
         return lt_fail(error, LT_E_SYNTAX, "%s = %.*s: not a decimal number", def->name,
-                       shown(text), text.at);
+                       LT_TEXT_ARG(lt_text_cut(text, SHOWN_MAX)));
     for (size_t i = 0; i < def->label_count && at + 1 < sizeof list; i++)
         at +=
             lt_text_format(list + at, sizeof list - at, "%s%s", i ? ", " : "", def->labels[i].name);
     enum lt_code code =
         lt_fail(error, LT_E_UNKNOWN, "%s = %.*s: neither a number nor a label of it", def->name,
-                shown(text), text.at);
+                LT_TEXT_ARG(lt_text_cut(text, SHOWN_MAX)));
     lt_error_advise(error, "its labels: %s", list);
     return code;
 }

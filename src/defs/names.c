@@ -17,23 +17,13 @@ static struct lt_error *add(struct lt_loader *loader, struct lt_error *error, st
     return faults->count > before ? &faults->items[before] : NULL;
 }
 
-static void fill(struct lt_error *error, enum lt_code code, const char *format, va_list args)
-    __attribute__((format(printf, 3, 0)));
-
-static void fill(struct lt_error *error, enum lt_code code, const char *format, va_list args)
-{
-    char text[sizeof error->text];
-    lt_text_vformat(text, sizeof text, format, args);
-    lt_fail(error, code, "%s", text);
-}
-
 struct lt_error *lt_defs_fault(struct lt_loader *loader, struct lt_place place, enum lt_code code,
                                const char *format, ...)
 {
     struct lt_error error;
     va_list args;
     va_start(args, format);
-    fill(&error, code, format, args);
+    lt_vfail(&error, code, format, args);
     va_end(args);
     return add(loader, &error, place);
 }
@@ -44,7 +34,7 @@ struct lt_error *lt_defs_warning(struct lt_loader *loader, struct lt_place place
     struct lt_error error;
     va_list args;
     va_start(args, format);
-    fill(&error, code, format, args);
+    lt_vfail(&error, code, format, args);
     va_end(args);
     error.severity = LT_SEVERITY_WARNING;
     return add(loader, &error, place);
@@ -66,7 +56,7 @@ struct lt_error *lt_defs_fault_in(struct lt_loader *loader, const struct lt_sect
     struct lt_error error;
     va_list args;
     va_start(args, format);
-    fill(&error, code, format, args);
+    lt_vfail(&error, code, format, args);
     va_end(args);
     name_key(&error, section, entry);
     return add(loader, &error, lt_defs_place_at(entry->place, offset));

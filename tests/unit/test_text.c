@@ -60,6 +60,15 @@ static void cutting_keeps_characters_whole(void **state)
     assert_int_equal(lt_text_format(text, sizeof text, "a\xF0\x9F\x9A\x97"), 1);
 }
 
+static void a_cut_text_ends_at_a_character(void **state)
+{
+    (void)state;
+    assert_true(lt_text_is(lt_text_cut(LT_TEXT("abc\u00B0d"), 4), "abc"));
+    assert_true(lt_text_is(lt_text_cut(LT_TEXT("abc\u00B0d"), 5), "abc\u00B0"));
+    assert_true(lt_text_is(lt_text_cut(LT_TEXT("abc"), 3), "abc"));
+    assert_true(lt_text_is(lt_text_cut(LT_TEXT("abc"), 0), ""));
+}
+
 static void a_full_buffer_fails_and_keeps_what_it_has(void **state)
 {
     struct lt_buf buf;
@@ -82,6 +91,7 @@ int main(void)
         cmocka_unit_test(words_and_pieces),
         cmocka_unit_test(utf8_as_rfc_3629_has_it),
         cmocka_unit_test(cutting_keeps_characters_whole),
+        cmocka_unit_test(a_cut_text_ends_at_a_character),
         cmocka_unit_test(a_full_buffer_fails_and_keeps_what_it_has),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

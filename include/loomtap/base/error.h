@@ -64,6 +64,9 @@ void lt_error_clear(struct lt_error *error);
 enum lt_code lt_fail(struct lt_error *error, enum lt_code code, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+enum lt_code lt_vfail(struct lt_error *error, enum lt_code code, const char *format, va_list args)
+    __attribute__((format(printf, 3, 0)));
+
 /* Adds to a record that lt_fail filled; each takes a NULL record. */
 void lt_error_at(struct lt_error *error, const char *source, uint64_t line, uint32_t column);
 void lt_error_advise(struct lt_error *error, const char *format, ...)

@@ -39,6 +39,9 @@ bool lt_text_word(struct lt_text *rest, struct lt_text *ret_word);
 /* Valid UTF-8 without NUL? *ret_bad (may be NULL) gets the offset of the first bad byte. */
 bool lt_text_is_utf8(struct lt_text text, size_t *ret_bad);
 
+/* The start of a text for a message: at most `most` bytes, no split character. */
+struct lt_text lt_text_cut(struct lt_text text, size_t most);
+
 /* snprintf-like, but never cuts inside a UTF-8 character; returns the bytes written. */
 size_t lt_text_format(char *buffer, size_t size, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
