@@ -87,7 +87,9 @@ static enum lt_code prepare(struct lt_decode *decode, struct lt_error *error)
                            decode->binding_count, &plan_options, error);
     if (code != LT_OK)
         return code;
+    /* Frames and parameters share one numbering, in the order of the profiles. */
     size_t plan_count = lt_plan_frames(decode->plan, &plans);
+    plan_count += lt_plan_parameters(decode->plan, &plans);
     decode->by_plan = lt_arena_array(&decode->arena, plan_count, sizeof *decode->by_plan);
     if (!decode->by_plan || !routes_init(decode))
         return lt_fail(error, LT_E_MEMORY, "out of memory");

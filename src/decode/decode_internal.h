@@ -160,6 +160,7 @@ struct lt_decode {
     struct sqlite_output *sqlite;
     bool failed_memory;
 
+    /* By plan index, frames and parameters in one numbering: */
     struct stream **by_plan; /* the only stream of a plan, by plan index */
     struct stream *buckets[1024];
     struct stream **streams; /* in order of appearance */
@@ -180,6 +181,7 @@ struct lt_decode {
     size_t dm1_count;
     struct trouble trouble[TROUBLE_MAX];
     size_t trouble_count;
+    uint64_t trouble_not_kept, dm1_not_kept;
 
     uint64_t frames, frames_by_bus[LT_BUSES_MAX], outside_span, error_frames, remote_frames;
     uint64_t matched_frames, diagnostic_frames;

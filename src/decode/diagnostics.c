@@ -69,11 +69,15 @@ static void take_trouble_codes(struct lt_decode *decode, const struct lt_frame *
 {
     char codes[TROUBLE_MAX][6];
     size_t count = lt_obd_trouble_codes(item->data, item->length, codes, TROUBLE_MAX);
-    for (size_t i = 0; i < count && decode->trouble_count < TROUBLE_MAX; i++) {
+    for (size_t i = 0; i < count; i++) {
         struct trouble trouble = {frame->bus, item->service, reply_id, ""};
         memcpy(trouble.code, codes[i], sizeof trouble.code);
-        if (!trouble_known(decode, &trouble))
+        if (trouble_known(decode, &trouble))
+            continue;
+        if (decode->trouble_count < TROUBLE_MAX)
             decode->trouble[decode->trouble_count++] = trouble;
+        else
+            decode->trouble_not_kept++;
     }
 }
 

@@ -104,6 +104,8 @@ static void say_reading(struct page *page)
               "frames WERE LOST while recording (the recorder's own drop count)");
     say_count(page, decode->error_frames, "error frames of the controller");
     say_count(page, decode->remote_frames, "remote requests");
+    say_count(page, decode->streams_refused,
+              "messages NOT DECODED, from more senders than are kept apart");
     say_count(page, decode->outside_span, "frames are outside the time span asked for");
     if (counts->backward_steps)
         lt_sink_format(page->sink, "  time stepped back %" PRIu64 " times, by %.6f s at most\n",

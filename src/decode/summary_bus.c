@@ -145,6 +145,7 @@ void say_diagnostics(struct page *page)
         lt_sink_format(page->sink, "    trouble code %s from %X (service %02X)\n",
                        decode->trouble[i].code, decode->trouble[i].reply_id,
                        decode->trouble[i].service);
+    say_count(page, decode->trouble_not_kept, "trouble codes more than are kept apart");
 }
 
 static void say_dm1(struct page *page, const struct dm1_seen *seen)
@@ -173,6 +174,7 @@ static void say_dm1(struct page *page, const struct dm1_seen *seen)
         else
             lt_sink_format(page->sink, "%u times\n", dm1->code[i].count);
     }
+    say_count(page, dm1->left_out, "codes more than are kept");
 }
 
 void say_j1939(struct page *page)
@@ -203,4 +205,7 @@ void say_j1939(struct page *page)
     say_count(page, sum.stray, "packets without a beginning");
     for (size_t i = 0; i < decode->dm1_count; i++)
         say_dm1(page, &decode->dm1[i]);
+    say_count(page, decode->dm1_not_kept,
+              "messages of active codes from more addresses than are "
+              "kept apart");
 }

@@ -13,8 +13,10 @@ static struct dm1_seen *dm1_of(struct lt_decode *decode, uint16_t bus, uint8_t s
     for (size_t i = 0; i < decode->dm1_count; i++)
         if (decode->dm1[i].bus == bus && decode->dm1[i].source == source)
             return &decode->dm1[i];
-    if (decode->dm1_count == DM1_MAX)
+    if (decode->dm1_count == DM1_MAX) {
+        decode->dm1_not_kept++;
         return NULL;
+    }
     decode->dm1[decode->dm1_count] = (struct dm1_seen){.bus = bus, .source = source};
     return &decode->dm1[decode->dm1_count++];
 }

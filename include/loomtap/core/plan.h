@@ -4,7 +4,8 @@
  *     const struct lt_frame_plan *f = lt_plan_lookup(plan, frame);
  *     for (; f; f = f->next)
  *         for (i = 0; i < f->field_count; i++)
- *             if (lt_field_read(&f->fields[i], frame->data, frame->len, pages, &raw)) ...
+ *             if (lt_field_on_page(&f->fields[i], pages) && f->fields[i].end_byte <= frame->len)
+ *                 raw = lt_field_fetch(&f->fields[i], frame->data);
  */
 #ifndef LOOMTAP_CORE_PLAN_H
 #define LOOMTAP_CORE_PLAN_H
