@@ -1,0 +1,49 @@
+/* How the parts of a survey work together. survey.c makes the frames and their fields; then each of
+ * the whole-bus parts below looks at all of them and fills its own members of the result.
+ *
+ * Order of work:
+ *     survey_diagnostics   which frames are questions and answers of diagnostics: no fields there
+ *     survey_fields        counters, checksums and fields of every other frame
+ *     survey_copies        the same frame behind a gateway
+ *     survey_groups        the same quantity in several places
+ *     survey_activity      frames that come only with something
+ *     survey_buses         load, protocols, what a person should know of each bus
+ *
+ * All frames and buses exist before the first of them: `survey->frames` has one element for each
+ * stream of the collector, in its order, with `stream` and `bus` set; `survey->buses` one for each
+ * bus of the reader's list (`stream->key.bus` is the index), with `name` and `frames` set. A bus
+ * may have no frames. */
+#ifndef LOOMTAP_SRC_SURVEY_SURVEY_INTERNAL_H
+#define LOOMTAP_SRC_SURVEY_SURVEY_INTERNAL_H
+
+#include "loomtap/survey/survey.h"
+
+struct survey_work {
+    const struct lt_collect *collect;
+    const struct lt_survey_options *options;
+    struct lt_survey *survey; /* being filled */
+    struct lt_arena *arena;   /* the survey's: what stays */
+    struct lt_arena *scratch; /* emptied after each part: nothing of the result may lie in it */
+    struct lt_error *error;
+};
+
+/* diagnostics.c: sets `diagnostic` of frames that carry questions or answers (and J1939 transport,
+ * whose bytes are pieces of something longer). */
+enum lt_code survey_diagnostics(struct survey_work *work);
+/* frame_fields.c: fields, `authenticated`, for every frame that is not `diagnostic`. */
+enum lt_code survey_fields(struct survey_work *work);
+
+/* copies.c: `copy_of`, `copy_delay_s`. */
+enum lt_code survey_copies(struct survey_work *work);
+/* groups.c: `groups` and the fields' `group`. */
+enum lt_code survey_groups(struct survey_work *work);
+/* activity.c: `only_with_activity`. */
+enum lt_code survey_activity(struct survey_work *work);
+/* bus.c: everything of `buses` but name and frames; the frames' `pgn_name` and `say`. */
+enum lt_code survey_buses(struct survey_work *work);
+
+/* A text in the survey's arena; NULL when memory is exhausted (the arena then says `failed`). */
+const char *survey_text(struct lt_arena *arena, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif
