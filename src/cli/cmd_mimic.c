@@ -16,11 +16,11 @@
 
 struct mimic_values {
     struct common common;
-    const char *output, *truth;
+    const char *output, *truth, *layout, *marks, *loss;
     uint64_t seed;
     double duration_s;
     int64_t start_ns, truth_every_ns;
-    bool no_polling;
+    bool polling, no_polling;
 };
 
 #define AT(member) offsetof(struct mimic_values, member)
@@ -34,6 +34,12 @@ static const struct option_row options[] = {
     {"--duration", NULL, OPTION_RATIO, AT(duration_s), "S",
      "seconds (default: the scenario's own)"},
     {"--start", NULL, OPTION_SECONDS, AT(start_ns), "S", "time of the first frame"},
+    {"--layout", NULL, OPTION_TEXT, AT(layout), "FILE", "random: the car's layout as JSON, exact"},
+    {"--marks", NULL, OPTION_TEXT, AT(marks), "FILE", "random: csv of the drive modes, as marked"},
+    {"--loss", NULL, OPTION_TEXT, AT(loss), "PART",
+     "random: share of frames not recorded, 0 to 0.5 (default: as the seed has it)"},
+    {"--polling", NULL, OPTION_FLAG, AT(polling), NULL,
+     "random: a diagnostic tester, whatever the seed says"},
     {"--no-polling", NULL, OPTION_FLAG, AT(no_polling), NULL, "no diagnostic tester on the bus"},
     COMMON_OPTIONS,
 };
@@ -45,7 +51,8 @@ static const char details[] =
     "rounded into bits. The same seed gives the same bytes everywhere.\n\n"
     "examples:\n"
     "  loomtap mimic drive --seed 1 -o /tmp/drive.log --truth /tmp/drive.csv\n"
-    "  loomtap mimic idle\n";
+    "  loomtap mimic idle\n"
+    "  loomtap mimic random --seed 5 --duration 60 -o /tmp/car.log --layout /tmp/car.json\n";
 
 /* Thins the truth: remembers when each signal was last written, and with which label. */
 struct truth_column {
@@ -121,6 +128,27 @@ static int write_drive(const struct mimic_values *v, struct lt_mimic *mimic,
     return status != EXIT_FINE ? status : truth_status;
 }
 
+/* The layout or the marks, once the traffic is written. */
+static int write_beside(const char *path, const struct lt_mimic *mimic,
+                        bool (*put)(const struct lt_mimic *, struct lt_sink *))
+{
+    struct lt_error error;
+    struct lt_file_sink *file = path ? malloc(sizeof *file) : NULL;
+    if (!path)
+        return EXIT_FINE;
+    if (!file)
+        return EXIT_SYSTEM;
+    int status = EXIT_SYSTEM;
+    if (lt_file_sink_open(file, path, &error) != LT_OK) {
+        say_error(&error);
+    } else {
+        put(mimic, &file->sink);
+        status = finish(file);
+    }
+    free(file);
+    return status;
+}
+
 static int open_files(const struct mimic_values *v, struct lt_file_sink *capture,
                       struct truth_file *truth)
 {
@@ -162,6 +190,17 @@ static int run(void *values)
     if (v->common.arguments.count != 1)
         return usage_error("mimic", "one scenario wanted");
     const char *name = v->common.arguments.items[0];
+    bool is_random = strcmp(name, "random") == 0;
+    if (!is_random && (v->layout || v->marks || v->loss || v->polling))
+        return usage_error("mimic", "--layout, --marks, --loss and --polling go with `random`");
+    if (is_random && v->truth)
+        return usage_error("mimic", "`random` has no --truth; its truth is in --layout");
+    if (v->polling && v->no_polling)
+        return usage_error("mimic", "--polling and --no-polling exclude each other");
+    if (v->loss && !lt_parse_f64(lt_text_of(v->loss), &wanted.loss))
+        return usage_error("mimic", "--loss wants a number, not `%s`", v->loss);
+    wanted.loss_by_seed = !v->loss;
+    wanted.polling_by_seed = !v->polling && !v->no_polling;
     enum lt_code code = lt_mimic_new(&mimic, name, &wanted, &error);
     if (code == LT_E_UNKNOWN)
         return unknown_scenario(name);
@@ -176,6 +215,10 @@ static int run(void *values)
         status = open_files(v, capture, truth);
     if (status == EXIT_FINE)
         status = write_drive(v, mimic, capture, v->truth ? truth : NULL);
+    if (status == EXIT_FINE)
+        status = write_beside(v->layout, mimic, lt_mimic_layout);
+    if (status == EXIT_FINE)
+        status = write_beside(v->marks, mimic, lt_mimic_marks);
     free(capture);
     free(truth);
     lt_mimic_free(mimic);

@@ -101,6 +101,7 @@ const struct lt_mimic_scenario lt_mimic_scenario_list[] = {
      75},
     {"idle", "start, idle, one blip, key off", 20},
     {"warmup", "fifteen minutes of mixed driving from cold", 900},
+    {"random", "a whole car that the seed invents: buses, frames, layouts, drive", 300},
 };
 const size_t lt_mimic_scenario_count = COUNT(lt_mimic_scenario_list);
 

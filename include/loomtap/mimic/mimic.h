@@ -9,6 +9,7 @@
 #include <stdint.h>
 
 #include "loomtap/base/error.h"
+#include "loomtap/base/sink.h"
 #include "loomtap/core/frame.h"
 
 struct lt_mimic;
@@ -18,6 +19,9 @@ struct lt_mimic_options {
     double duration_s; /* 0 = the scenario's own; longer ones run it again from its start */
     int64_t start_ns;  /* time of the first frame */
     bool polling;      /* a diagnostic tester asks beside the traffic */
+    /* Scenario `random` alone: what the seed decides unless it is told. */
+    bool polling_by_seed, loss_by_seed;
+    double loss; /* share of the frames that the logger misses, 0 .. 0.5 */
 };
 
 struct lt_mimic_scenario {
@@ -46,5 +50,11 @@ struct lt_mimic_truth {
     bool suspect;      /* the frame's check was spoiled, or it repeats the one before whole */
 };
 size_t lt_mimic_truth(const struct lt_mimic *mimic, const struct lt_mimic_truth **ret_rows);
+
+/* Scenario `random`, once lt_mimic_next has given NULL: the car as JSON, with what its traffic
+ * showed of each field; and the marks of drive modes as csv, `time_s,label`. False for other
+ * scenarios, which have neither. */
+bool lt_mimic_layout(const struct lt_mimic *mimic, struct lt_sink *sink);
+bool lt_mimic_marks(const struct lt_mimic *mimic, struct lt_sink *sink);
 
 #endif
