@@ -27,6 +27,14 @@ struct survey_work {
     struct lt_error *error;
 };
 
+/* What lt_survey_make really allocates: the result and, behind it, what the second reading keeps of
+ * each frame (verify.c). */
+struct survey_follow;
+struct survey_whole {
+    struct lt_survey survey;      /* first: the public pointer is this one's */
+    struct survey_follow *follow; /* one a frame */
+};
+
 /* diagnostics.c: sets `diagnostic` of frames that carry questions or answers (and J1939 transport,
  * whose bytes are pieces of something longer). */
 enum lt_code survey_diagnostics(struct survey_work *work);

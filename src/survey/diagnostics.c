@@ -1,0 +1,137 @@
+/* Which frames are questions and answers of diagnostics, or pieces of a longer J1939 message: their
+ * bytes mean something else from frame to frame, so no fields are looked for in them.
+ *
+ * The identifiers of OBD-II are fixed (ISO 15765-4; proto/obd.h). Makers put further controllers
+ * elsewhere between 700 and 7FF; such a stream is taken for diagnostics only where all its frames
+ * are ISO-TP (ISO 15765-2), the services of ISO 14229-1 and SAE J1979 are in them, and another
+ * stream beside it holds the other half of the conversation. J1939 transport: SAE J1939-21 as
+ * publicly quoted (proto/j1939.h). */
+#include <string.h>
+
+#include "loomtap/proto/j1939.h"
+#include "loomtap/proto/obd.h"
+#include "survey/survey_internal.h"
+
+#define MAKERS_FIRST 0x700u
+#define MAKERS_LAST  0x7FFu
+#define REPLY_BIT    0x40u /* of a service that is answered, ISO 14229-1 */
+#define NEGATIVE     0x7Fu
+
+static bool has_fixed_identifier(const struct lt_stream_key *key)
+{
+    struct lt_frame frame = {.id = key->id, .bus = key->bus, .len = key->length};
+    uint32_t partner;
+    if (key->extended)
+        frame.flags = LT_FRAME_EXTENDED;
+    return lt_obd_classify(&frame, &partner) != LT_OBD_NOT;
+}
+
+/* --- conversations on identifiers of a maker's own --- */
+
+enum speech { SPEECH_NONE, SPEECH_MIDDLE, SPEECH_QUESTION, SPEECH_ANSWER };
+
+static bool is_question(uint8_t service)
+{
+    return (service >= 0x01 && service <= 0x0A) || (service >= 0x10 && service <= 0x3E) ||
+           (service >= 0x83 && service <= 0x88);
+}
+
+/* What one frame says, as ISO-TP; SPEECH_MIDDLE for pieces and flow control. */
+static enum speech speech_of(const uint8_t *row, unsigned length)
+{
+    unsigned kind = row[0] >> 4, low = row[0] & 0x0F, service = 0;
+    if (kind == 2)
+        return SPEECH_MIDDLE;
+    if (kind == 3)
+        return length >= 3 && low <= 2 ? SPEECH_MIDDLE : SPEECH_NONE;
+    if (kind == 0 && low >= 1 && low < length && low <= 7)
+        service = row[1];
+    else if (kind == 1 && length == 8 && (low << 8 | row[1]) > 7)
+        service = row[2];
+    if (service == NEGATIVE || (service & REPLY_BIT && is_question(service & 0xBF)))
+        return SPEECH_ANSWER;
+    return is_question((uint8_t)service) ? SPEECH_QUESTION : SPEECH_NONE;
+}
+
+static enum speech speech_of_stream(const struct lt_stream *stream)
+{
+    const struct lt_stream_key *key = &stream->key;
+    enum speech said = SPEECH_NONE;
+    if (key->extended || key->id < MAKERS_FIRST || key->id > MAKERS_LAST || key->length < 3 ||
+        key->length > 8)
+        return SPEECH_NONE;
+    for (size_t i = 0; i < stream->kept.count; i++) {
+        enum speech speech = speech_of(lt_kept_row(&stream->kept, i), key->length);
+        bool both = (speech == SPEECH_QUESTION && said == SPEECH_ANSWER) ||
+                    (speech == SPEECH_ANSWER && said == SPEECH_QUESTION);
+        if (speech == SPEECH_NONE || both)
+            return SPEECH_NONE;
+        if (speech > said)
+            said = speech;
+    }
+    return said;
+}
+
+static void mark_conversations(struct lt_survey *survey, enum speech *speech)
+{
+    bool asked[LT_BUSES_MAX] = {false}, answered[LT_BUSES_MAX] = {false};
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        unsigned bus = survey->frames[i].stream->key.bus;
+        asked[bus] |= speech[i] == SPEECH_QUESTION;
+        answered[bus] |= speech[i] == SPEECH_ANSWER;
+    }
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        unsigned bus = survey->frames[i].stream->key.bus;
+        if (speech[i] == SPEECH_QUESTION || speech[i] == SPEECH_ANSWER)
+            survey->frames[i].diagnostic |= asked[bus] && answered[bus];
+    }
+}
+
+/* --- J1939 transport --- */
+
+static bool is_announcement(const uint8_t *row, unsigned length)
+{
+    static const uint8_t controls[] = {16, 17, 19, 32, 255}; /* RTS CTS EndOfMsg BAM Abort */
+    return length == 8 && memchr(controls, row[0], sizeof controls) && row[7] <= 0x03;
+}
+
+/* Every control frame of the stream is one. */
+static bool is_transport_control(const struct lt_stream *stream)
+{
+    if (!stream->key.extended || lt_j1939_split(stream->key.id).pgn != LT_PGN_TP_CM)
+        return false;
+    for (size_t i = 0; i < stream->kept.count; i++)
+        if (!is_announcement(lt_kept_row(&stream->kept, i), stream->key.length))
+            return false;
+    return stream->kept.count > 0;
+}
+
+static void mark_transport(struct lt_survey *survey)
+{
+    bool control[LT_BUSES_MAX] = {false};
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        const struct lt_stream *stream = survey->frames[i].stream;
+        if (is_transport_control(stream))
+            control[stream->key.bus] = survey->frames[i].diagnostic = true;
+    }
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        const struct lt_stream_key *key = &survey->frames[i].stream->key;
+        if (key->extended && control[key->bus] && lt_j1939_split(key->id).pgn == LT_PGN_TP_DT)
+            survey->frames[i].diagnostic = true;
+    }
+}
+
+enum lt_code survey_diagnostics(struct survey_work *work)
+{
+    struct lt_survey *survey = work->survey;
+    enum speech *speech = lt_arena_array(work->scratch, survey->frame_count, sizeof *speech);
+    if (!speech)
+        return lt_fail(work->error, LT_E_MEMORY, "out of memory for the survey");
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        survey->frames[i].diagnostic = has_fixed_identifier(&survey->frames[i].stream->key);
+        speech[i] = speech_of_stream(survey->frames[i].stream);
+    }
+    mark_conversations(survey, speech);
+    mark_transport(survey);
+    return LT_OK;
+}

@@ -1,0 +1,280 @@
+/* Counters and checks of all frames, before their fields.
+ *
+ * What runs over all pages of a frame is found on its whole; the pages are then asked for what is
+ * theirs alone. A check that was found on one page and holds on every row of the frame was the
+ * frame's after all: it moves to the whole. Then the forms found are tried on frames that are too
+ * sparse to be solved alone, the most usual form first. */
+#include <stdlib.h>
+
+#include "survey/parts.h"
+
+#define SCRATCH_CEILING ((size_t)96 << 20)
+#define FORMS_MAX       32
+#define SPOILED_SHARE   0.01 /* rows that may disagree and the check still holds on the frame */
+#define ROWS_TO_HOLD    16
+
+/* --- on one page --- */
+
+static enum lt_code find_counters(struct parts *parts, struct page_parts *page,
+                                  const struct lt_bit_set *taken, struct lt_arena *scratch)
+{
+    struct lt_counter_found found[LT_COUNTERS_MAX];
+    size_t count = 0;
+    enum lt_code code = lt_counters_find(&page->kept, page->period_ns, taken, scratch, found,
+                                         &count, parts->work->error);
+    if (code != LT_OK || count == 0)
+        return code;
+    page->counters = lt_arena_array(&parts->keep, count, sizeof *page->counters);
+    if (!page->counters)
+        return parts_no_memory(parts);
+    memcpy(page->counters, found, count * sizeof *found);
+    page->counter_count = count;
+    return LT_OK;
+}
+
+/* The page's counters, and those of the whole. */
+static size_t gather_counters(const struct frame_parts *frame, const struct page_parts *page,
+                              struct lt_counter_found ret_all[2 * LT_COUNTERS_MAX])
+{
+    size_t count = 0;
+    for (size_t i = 0; i < page->counter_count; i++)
+        ret_all[count++] = page->counters[i];
+    for (size_t i = 0; page != frame->pages && i < frame->pages[0].counter_count; i++)
+        ret_all[count++] = frame->pages[0].counters[i];
+    return count;
+}
+
+static bool keep_checks(struct parts *parts, struct page_parts *page,
+                        const struct lt_check_found *found, size_t count)
+{
+    struct lt_check_found *list =
+        lt_arena_array(&parts->keep, page->check_count + count, sizeof *list);
+    if (!list)
+        return false;
+    if (page->check_count)
+        memcpy(list, page->checks, page->check_count * sizeof *list);
+    for (size_t i = 0; i < count; i++)
+        list[page->check_count++] = parts_copy_check(&parts->keep, &found[i]);
+    page->checks = list;
+    return !parts->keep.failed;
+}
+
+static enum lt_code find_checks(struct parts *parts, const struct frame_parts *frame,
+                                struct page_parts *page, const struct lt_bit_set *taken,
+                                struct lt_arena *scratch)
+{
+    struct lt_counter_found counters[2 * LT_COUNTERS_MAX];
+    struct lt_check_found found[LT_CHECKS_MAX];
+    size_t counter_count = gather_counters(frame, page, counters), count = 0;
+    enum lt_code code = lt_checks_find(&page->kept, counters, counter_count, taken, scratch, found,
+                                       &count, parts->work->error);
+    if (code == LT_OK && count && !keep_checks(parts, page, found, count))
+        code = parts_no_memory(parts);
+    return code;
+}
+
+static void take_surely(struct lt_bit_set *taken, const struct page_parts *page)
+{
+    for (size_t i = 0; i < page->counter_count; i++) {
+        struct lt_bits bits = {1, {page->counters[i].bits}};
+        lt_bit_set_add_bits(taken, &bits);
+    }
+    for (size_t i = 0; i < page->check_count; i++)
+        if (page->checks[i].form == LT_CHECK_FOUND)
+            lt_bit_set_add_bits(taken, &page->checks[i].place);
+}
+
+static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
+                                 struct page_parts *page, void *context)
+{
+    struct lt_bit_set taken = {{0}};
+    struct lt_arena scratch;
+    (void)context;
+    if (frame->paged) {
+        lt_bit_set_add_bits(&taken, &frame->stream->selector.bits);
+        take_surely(&taken, &frame->pages[0]);
+    }
+    lt_arena_init(&scratch, SCRATCH_CEILING);
+    enum lt_code code = find_counters(parts, page, &taken, &scratch);
+    if (code == LT_OK)
+        code = find_checks(parts, frame, page, &taken, &scratch);
+    lt_arena_release(&scratch);
+    return code;
+}
+
+/* --- what is the whole frame's --- */
+
+static bool holds_on(const struct lt_kept *kept, struct lt_check_found *check)
+{
+    const struct lt_stream_key *key = &kept->key;
+    uint64_t verified = 0;
+    for (size_t i = 0; i < kept->count; i++)
+        verified += lt_checksum_verify(&check->checksum, lt_kept_row(kept, i), key->length, key->id,
+                                       key->extended);
+    uint64_t failed = kept->count - verified;
+    if (kept->count < ROWS_TO_HOLD || (double)failed > SPOILED_SHARE * (double)kept->count)
+        return false;
+    check->verified = verified;
+    check->failed = failed;
+    return true;
+}
+
+static void drop_check(struct page_parts *page, size_t index)
+{
+    page->check_count--;
+    memmove(page->checks + index, page->checks + index + 1,
+            (page->check_count - index) * sizeof *page->checks);
+}
+
+static void drop_at(struct page_parts *page, const struct lt_bits *place)
+{
+    for (size_t i = page->check_count; i-- > 0;)
+        if (lt_bits_overlap(&page->checks[i].place, place))
+            drop_check(page, i);
+}
+
+static enum lt_code move_to_whole(struct parts *parts, struct frame_parts *frame,
+                                  const struct lt_check_found *check)
+{
+    struct lt_bits place = check->place;
+    drop_at(&frame->pages[0], &place);
+    if (!keep_checks(parts, &frame->pages[0], check, 1))
+        return parts_no_memory(parts);
+    for (size_t i = 1; i < frame->page_count; i++)
+        drop_at(&frame->pages[i], &place);
+    return LT_OK;
+}
+
+/* A check of one page that holds on all rows; and nothing is authenticated that a page explains. */
+static enum lt_code settle_whole(struct parts *parts, struct frame_parts *frame)
+{
+    for (size_t i = 1; i < frame->page_count; i++) {
+        struct page_parts *page = &frame->pages[i];
+        for (size_t c = 0; c < page->check_count; c++) {
+            struct lt_check_found check = page->checks[c];
+            if (check.form != LT_CHECK_FOUND || check.checksum.family == LT_CHECK_AFFINE)
+                continue;
+            check.checksum.has_page = false;
+            if (!holds_on(&frame->stream->kept, &check)) {
+                drop_at(&frame->pages[0], &check.place);
+                continue;
+            }
+            enum lt_code code = move_to_whole(parts, frame, &check);
+            if (code != LT_OK)
+                return code;
+            c = (size_t)-1; /* the list is another now */
+        }
+    }
+    for (size_t c = 0; c < frame->pages[0].check_count; c++)
+        for (size_t i = 1; i < frame->page_count; i++)
+            drop_at(&frame->pages[i], &frame->pages[0].checks[c].place);
+    return LT_OK;
+}
+
+/* --- forms that makers use again --- */
+
+struct form {
+    const struct lt_checksum *checksum;
+    size_t frames;
+};
+
+/* The same algorithm, wherever it lies and whatever constant of its own a frame gives it. */
+static bool same_form(const struct lt_checksum *a, const struct lt_checksum *b)
+{
+    return a->family == b->family && a->width == b->width && a->poly == b->poly &&
+           a->reflect == b->reflect && a->complement == b->complement && a->start == b->start &&
+           a->init == b->init && a->xorout == b->xorout && a->with_id == b->with_id &&
+           a->with_length == b->with_length && a->data_id_mode == b->data_id_mode &&
+           a->data_id_count == b->data_id_count && a->data_id_before == b->data_id_before &&
+           lt_bits_length(&a->place) == lt_bits_length(&b->place);
+}
+
+static size_t add_form(struct form *forms, size_t count, const struct lt_checksum *checksum)
+{
+    for (size_t i = 0; i < count; i++) {
+        if (same_form(forms[i].checksum, checksum)) {
+            forms[i].frames++;
+            return count;
+        }
+    }
+    if (count < FORMS_MAX)
+        forms[count++] = (struct form){checksum, 1};
+    return count;
+}
+
+static int by_use(const void *a, const void *b)
+{
+    const struct form *one = a, *other = b;
+    return (one->frames < other->frames) - (one->frames > other->frames);
+}
+
+/* Most used first; equally used ones as they were found. */
+static size_t gather_forms(const struct parts *parts, struct form forms[FORMS_MAX])
+{
+    size_t count = 0;
+    for (size_t f = 0; f < parts->frame_count; f++)
+        for (size_t p = 0; p < parts->frames[f].page_count; p++) {
+            const struct page_parts *page = &parts->frames[f].pages[p];
+            for (size_t c = 0; c < page->check_count; c++)
+                if (page->checks[c].form == LT_CHECK_FOUND &&
+                    page->checks[c].checksum.family != LT_CHECK_AFFINE)
+                    count = add_form(forms, count, &page->checks[c].checksum);
+        }
+    for (size_t i = 1; i < count; i++) /* insertion: stable, which qsort is not */
+        for (size_t k = i; k > 0 && by_use(&forms[k - 1], &forms[k]) > 0; k--) {
+            struct form swap = forms[k];
+            forms[k] = forms[k - 1];
+            forms[k - 1] = swap;
+        }
+    return count;
+}
+
+struct known_forms {
+    size_t count;
+    struct form forms[FORMS_MAX];
+};
+
+static enum lt_code transfer_to_page(struct parts *parts, struct frame_parts *frame,
+                                     struct page_parts *page, void *context)
+{
+    const struct known_forms *known = context;
+    struct lt_counter_found counters[2 * LT_COUNTERS_MAX];
+    size_t counter_count = gather_counters(frame, page, counters);
+    enum lt_code code = LT_OK;
+    struct lt_arena scratch;
+    if (frame->pages[0].check_count || page->check_count)
+        return LT_OK;
+    lt_arena_init(&scratch, SCRATCH_CEILING);
+    for (size_t i = 0; i < known->count; i++) {
+        struct lt_check_found found;
+        if (!lt_check_transfer(&page->kept, known->forms[i].checksum, counters, counter_count,
+                               &scratch, &found))
+            continue;
+        if (!keep_checks(parts, page, &found, 1))
+            code = parts_no_memory(parts);
+        break;
+    }
+    lt_arena_release(&scratch);
+    return code;
+}
+
+static enum lt_code transfer_all(struct parts *parts)
+{
+    struct known_forms known;
+    enum lt_code code = LT_OK;
+    known.count = gather_forms(parts, known.forms);
+    for (size_t i = 0; i < parts->frame_count && known.count && code == LT_OK; i++)
+        code = parts_each_page(parts, &parts->frames[i], transfer_to_page, &known);
+    return code;
+}
+
+enum lt_code parts_find_checks(struct parts *parts)
+{
+    enum lt_code code = LT_OK;
+    for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++) {
+        code = parts_each_page(parts, &parts->frames[i], look_at_page, NULL);
+        if (code == LT_OK && parts->frames[i].paged)
+            code = settle_whole(parts, &parts->frames[i]);
+    }
+    return code == LT_OK ? transfer_all(parts) : code;
+}

@@ -1,0 +1,61 @@
+/* What is known of each page of each frame while a survey is made: see frame_fields.c for the order
+ * of work. A frame without selector has one page. A frame with one has, before its pages, the
+ * *whole*: all its rows together, where counters and checks that run over all pages live, and the
+ * fields of the bits that the selector left as common. */
+#ifndef LOOMTAP_SRC_SURVEY_PARTS_H
+#define LOOMTAP_SRC_SURVEY_PARTS_H
+
+#include "survey/survey_internal.h"
+
+struct page_parts {
+    const struct lt_page *page; /* NULL: the whole of a frame with a selector */
+    struct lt_kept kept;        /* rows are there during a call of parts_each_page only */
+    int64_t period_ns;
+    size_t counter_count, check_count, field_count;
+    struct lt_counter_found *counters;
+    struct lt_check_found *checks;
+    struct lt_survey_field *fields;
+};
+
+struct frame_parts {
+    size_t index; /* of the frame in the survey */
+    struct lt_survey_frame *frame;
+    const struct lt_stream *stream;
+    bool paged;               /* pages[0] is the whole */
+    struct lt_bit_set common; /* where paged: bits looked at on the whole alone */
+    size_t page_count;
+    struct page_parts *pages;
+};
+
+struct parts {
+    struct survey_work *work;
+    struct lt_arena keep; /* lives as long as the work on fields */
+    size_t frame_count;   /* without those of diagnostics */
+    struct frame_parts *frames;
+};
+
+enum lt_code parts_new(struct parts *parts);
+
+typedef enum lt_code (*parts_fn)(struct parts *parts, struct frame_parts *frame,
+                                 struct page_parts *page, void *context);
+/* Calls `with` for each page of the frame (the whole first), with its rows in place. */
+enum lt_code parts_each_page(struct parts *parts, struct frame_parts *frame, parts_fn with,
+                             void *context);
+
+/* find_checks.c: counters and checks of every frame. */
+enum lt_code parts_find_checks(struct parts *parts);
+
+/* Bits that are known to be something else than a field of this page. */
+struct lt_bit_set parts_taken(const struct frame_parts *frame, const struct page_parts *page);
+
+/* merge.c: the pages' parts become the frame's fields, in the survey's arena. */
+enum lt_code parts_merge(struct parts *parts, struct frame_parts *frame);
+
+/* Copies with all they point to. */
+struct lt_survey_field parts_copy_field(struct lt_arena *arena,
+                                        const struct lt_survey_field *field);
+struct lt_check_found parts_copy_check(struct lt_arena *arena, const struct lt_check_found *check);
+
+enum lt_code parts_no_memory(const struct parts *parts);
+
+#endif
