@@ -123,8 +123,8 @@ static void draw_habits(struct lt_mimic_motion *motion)
     }
     h->idle_rpm = draw_between(rng, 640, 900);
     h->limit_rpm = draw_between(rng, 4700, 7100);
-    h->torque_nm = draw_between(rng, 130, 430);
     h->boost_kpa = draw_chance(rng, 0.65) ? draw_between(rng, 45, 150) : 0;
+    h->torque_nm = h->mass_kg * draw_between(rng, 0.11, 0.17) * (1 + h->boost_kpa / 130);
     h->friction_nm = draw_between(rng, 14, 40);
     h->wheelbase_m = draw_between(rng, 2.4, 3.1);
     h->track_m = draw_between(rng, 1.4, 1.7);
@@ -242,8 +242,8 @@ static void begin_go(struct lt_mimic_motion *motion)
     if (target < V(VEHICLE_SPEED) + 12)
         target = V(VEHICLE_SPEED) + draw_between(&motion->rng, 15, 40);
     motion->target_kmh = clamp(target, 0, 165);
-    motion->act_pedal = clamp(draw_between(&motion->rng, 18, 62) * motion->habits.vigour, 12, 92);
-    begin(motion, GO, 25, 26);
+    motion->act_pedal = clamp(draw_between(&motion->rng, 24, 68) * motion->habits.vigour, 18, 92);
+    begin(motion, GO, 12, 20);
 }
 
 static void after_standing(struct lt_mimic_motion *motion)
@@ -416,7 +416,9 @@ static void choose_mode(struct lt_mimic_motion *motion)
 static void shift(struct lt_mimic_motion *motion)
 {
     const struct lt_mimic_habits *h = &motion->habits;
+    motion->rest_s += STEP;
     if (motion->shift_s > 0) {
+        motion->rest_s = 0;
         motion->shift_s -= STEP;
         if (motion->shift_s <= 0.15)
             motion->gear = motion->gear_next;
@@ -424,15 +426,18 @@ static void shift(struct lt_mimic_motion *motion)
     }
     bool wants_to_move = motion->act != STAND && motion->act != BLIP && motion->act > CRANK;
     double locked = motion->speed_m_s / h->wheel_m * h->final_drive * RPM_OF_RAD_S;
-    double up = h->idle_rpm * 2.1 + V(PEDAL) * (h->limit_rpm - h->idle_rpm * 2.1) * 0.0095;
+    double up = h->idle_rpm * 3.0 + motion->firm * (h->limit_rpm - h->idle_rpm * 3.0) * 0.0105;
     unsigned gear = motion->gear, next = gear;
+    if (motion->rest_s < 0.8)
+        return;
     if (gear == 0 && wants_to_move)
         next = 1;
     else if (gear == 1 && motion->speed_m_s < 0.5 && !wants_to_move)
         next = 0;
     else if (gear > 1 && locked * h->ratio[gear] < h->idle_rpm * 1.35)
         next = gear - 1;
-    else if (gear > 0 && gear < h->gears && locked * h->ratio[gear] > up)
+    else if (gear > 0 && gear < h->gears && locked * h->ratio[gear] > up &&
+             locked * h->ratio[gear + 1] > h->idle_rpm * 1.8)
         next = gear + 1;
     else if (gear > 2 && V(PEDAL) > 75 && locked * h->ratio[gear - 1] < up * 0.72)
         next = gear - 1; /* kick-down */

@@ -124,7 +124,7 @@ struct lt_mimic_motion {
     /* the driver */
     unsigned act;
     double act_s, act_until_s, target_kmh, act_pedal, pedal_want, brake_want, foot, sum_kmh;
-    double steer_want, steer_until_s, mode_next_s, shift_s;
+    double steer_want, steer_until_s, mode_next_s, shift_s, rest_s, firm;
     unsigned gear, gear_next;
     bool mode_changed; /* within the step just made */
     /* the car's insides */

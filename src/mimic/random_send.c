@@ -21,8 +21,10 @@ static void init_senders(struct lt_mimic_random *random)
         frame->due_ns = frame->cadence == LT_MIMIC_ON_EVENT ? NEVER : frame->slot_ns;
         frame->poll_ns = frame->cadence == LT_MIMIC_CYCLIC ? NEVER : frame->slot_ns + POLL_NS;
         frame->last_sent_ns = -1000 * (int64_t)MS_NS;
-        if (frame->copy_of >= 0)
+        if (frame->copy_of >= 0) {
+            frame->slot_ns = 0;
             frame->due_ns = frame->poll_ns = NEVER;
+        }
         frame->watched = lt_mimic_random_watch(&random->car, frame);
     }
 }
@@ -210,9 +212,6 @@ static bool write_down(struct lt_mimic_random *random, struct lt_mimic_random_fr
     frame->written++;
     unsigned flags = (frame->extended ? LT_FRAME_EXTENDED : 0u) | (frame->fd ? LT_FRAME_FD : 0u) |
                      (frame->brs ? LT_FRAME_BRS : 0u);
-    struct lt_mimic_random_frame *layout =
-        frame->copy_of >= 0 ? &random->car.frame[frame->copy_of] : frame;
-    (void)layout;
     lt_mimic_random_note(&random->car, frame, data);
     give(random, frame->bus, frame->id, flags, frame->len, data);
     return true;
@@ -222,12 +221,15 @@ static bool write_down(struct lt_mimic_random *random, struct lt_mimic_random_fr
 static void pass_on(struct lt_mimic_random *random, size_t from)
 {
     for (size_t i = from + 1; i < random->car.frame_count; i++) {
-        const struct lt_mimic_random_frame *copy = &random->car.frame[i];
+        struct lt_mimic_random_frame *copy = &random->car.frame[i];
         if (copy->copy_of != (int)from || random->waiting_count >= LT_MIMIC_COPIES_WAITING)
             continue;
         struct lt_mimic_waiting *waiting = &random->waiting[random->waiting_count++];
         double more = draw_between(&random->rng, 0.9, 1.3);
         waiting->due_ns = random->now_ns + (int64_t)(more * (double)copy->copy_delay_ns);
+        if (waiting->due_ns <= copy->slot_ns) /* a gateway does not change the order */
+            waiting->due_ns = copy->slot_ns + 1;
+        copy->slot_ns = waiting->due_ns;
         waiting->frame = (uint8_t)i;
         memcpy(waiting->data, random->car.frame[from].data, sizeof(waiting->data));
     }
