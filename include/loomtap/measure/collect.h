@@ -32,7 +32,7 @@ struct lt_collect;
 
 struct lt_collect_options {
     size_t kept_bytes;    /* for all kept frames together; 0 = 48 MiB */
-    size_t moments_bytes; /* for all counts together; 0 = 48 MiB; pages beyond share one */
+    size_t moments_bytes; /* for all counts together; 0 = 48 MiB; pages beyond have none */
     size_t kept_each;     /* frames of one stream; 0 = 32768 */
 };
 
@@ -54,7 +54,7 @@ enum lt_code lt_collect_finish(struct lt_collect *collect, struct lt_error *erro
 struct lt_page {
     uint64_t value; /* of the selector; 0 where there is none */
     uint64_t frames;
-    int64_t period_ns;          /* of this page; 0 not known */
+    int64_t period_ns;          /* of this page; 0 where it is not cyclic */
     struct lt_moments *moments; /* NULL where the ceiling left no room */
 };
 
@@ -66,6 +66,10 @@ struct lt_stream {
     size_t page_count;
     const struct lt_page *pages; /* ascending by value */
     uint64_t frames_in_no_page;  /* selector values past LT_PAGES_MAX */
+    /* Of all frames whatever their page, with the steps from each frame to the very next one: for
+     * the bits of `selector.common`. Where there is one page these are its own counts. NULL where
+     * the ceiling left no room. */
+    struct lt_moments *all;
 };
 
 struct lt_collect_counts {

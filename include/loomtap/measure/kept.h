@@ -12,6 +12,7 @@
 #include <stdint.h>
 
 #include "loomtap/base/arena.h"
+#include "loomtap/base/error.h"
 #include "loomtap/core/bits.h"
 #include "loomtap/core/frame.h"
 
@@ -34,8 +35,8 @@ enum lt_kept_flag {
 struct lt_kept {
     struct lt_stream_key key;
     size_t count;
-    const int64_t *time_ns; /* count */
-    const uint8_t *flags;   /* count; enum lt_kept_flag */
+    const int64_t *time_ns; /* count; that of the frame before (or 0) where a frame has none */
+    const uint8_t *flags;   /* count; enum lt_kept_flag, other bits mean nothing here */
     const uint8_t *bytes;   /* count rows of key.length bytes; 8 more bytes are readable behind */
     bool whole;             /* every frame of the stream is here */
 };

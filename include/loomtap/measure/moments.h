@@ -6,9 +6,9 @@
  * each other:
  *
  *     ones_i      sum b_i                both_ij     sum b_i b_j
- *     flips_i     sum |d_i|              flips_ij    sum |d_i d_j|         (carry: who flips with
- * whom) against_ij  how many of those in opposite directions step_ij   = sum d_i d_j = flips_ij - 2
- * against_ij
+ *     flips_i     sum |d_i|              flips_ij    sum |d_i d_j|     (who flips with whom)
+ *                                        against_ij  how many of those in opposite directions
+ *                                        step_ij     sum d_i d_j = flips_ij - 2 against_ij
  *
  * A window with bit weights s (2^k, the top one -2^k in two's complement) has
  *     variance     s' C s,   C_ij = both_ij / N - ones_i ones_j / N^2
@@ -59,7 +59,14 @@ void lt_moments_merge(struct lt_moments *into, const struct lt_moments *from);
 /* Frames are taken in blocks of 64; these bring the counts up to date first. */
 uint64_t lt_moments_frames(struct lt_moments *moments);
 uint64_t lt_moments_steps(struct lt_moments *moments); /* pairs of frames next to each other */
+/* Borrowed until the next frame is added, or lt_moments_fold. 0 without memory (and for no data).
+ */
 size_t lt_moments_bands(struct lt_moments *moments, const struct lt_band *const **ret_bands);
+/* Gives back the memory of the bands (100 KB each; counts themselves take a tenth): worth it where
+ * many streams are looked at one after another. */
+void lt_moments_fold(struct lt_moments *moments);
+/* Memory ran out on the way, so that counts are missing. */
+bool lt_moments_failed(const struct lt_moments *moments);
 /* Of the whole frame, by its own bit positions. */
 void lt_moments_activity(struct lt_moments *moments, uint64_t ret_ones[512],
                          uint64_t ret_flips[512]);

@@ -1,0 +1,72 @@
+/* The collector's own structures. */
+#ifndef LOOMTAP_MEASURE_COLLECT_INSIDE_H
+#define LOOMTAP_MEASURE_COLLECT_INSIDE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "loomtap/measure/collect.h"
+#include "measure/kept_store.h"
+#include "measure/moments_inside.h"
+#include "measure/rare.h"
+#include "measure/timing.h"
+
+#define LT_SETTLE_FRAMES 8192u /* then a stream settles */
+#define LT_STREAM_SLOTS  8192u /* of the table by key; a power of two above LT_STREAMS_MAX */
+
+/* Counts of one page, or of all pages together, and what the next step needs. */
+struct lt_tally {
+    struct lt_moments *moments; /* NULL where the ceiling left no room */
+    size_t charged;             /* bytes of the ceiling */
+    int64_t last_ns;
+    bool begun;           /* last_ns is the time of the frame before */
+    struct lt_rare *rare; /* once the stream is thinned */
+};
+
+struct lt_gathered {       /* one stream */
+    uint64_t word;         /* its key in one word */
+    struct lt_stream open; /* what callers see; brought up to date by finish */
+    struct lt_timing_counts timing;
+    struct lt_kept_store store;
+    bool settled;
+    bool for_now; /* settled by finish with few frames: done anew if more come */
+    bool begun;   /* the next frame follows one */
+    struct lt_page *pages;
+    struct lt_tally *tallies; /* of the pages */
+    size_t page_room;
+    struct lt_tally all;
+};
+
+struct lt_collect {
+    struct lt_collect_options options;
+    struct lt_collect_counts counts;
+    size_t kept_used, moments_used;
+    size_t stream_count;
+    struct lt_gathered *streams[LT_STREAMS_MAX];
+    uint16_t order[LT_STREAMS_MAX]; /* by key, since the last finish */
+    uint16_t slot[LT_STREAM_SLOTS]; /* 1 + index; 0 free */
+};
+
+/* settle.c */
+enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
+                       struct lt_error *error);
+void lt_unsettle(struct lt_collect *collect, struct lt_gathered *stream);
+/* Timing, flags and periods as all frames so far say. */
+enum lt_code lt_refresh(struct lt_gathered *stream, struct lt_error *error);
+/* Where the frame's page is, made if it is new; NULL past LT_PAGES_MAX. */
+enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, const uint8_t *data,
+                        struct lt_tally **ret_tally, struct lt_error *error);
+/* Counts a frame into its page's tally (NULL: it has none) and that of all pages. */
+void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                    const uint8_t *data, struct lt_tally *tally);
+/* The next frame follows no other. */
+void lt_tallies_break(struct lt_gathered *stream);
+
+/* keep.c */
+/* Keeps the frame or leaves it out, as the ceilings allow. `rare`: of the frame's page, where the
+ * frame moved a rare bit; else NULL. */
+enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                     const uint8_t *data, const struct lt_rare *rare, struct lt_error *error);
+
+#endif

@@ -1,0 +1,54 @@
+/* Blocks of 64 frames in portable C (moments_block.h): what every vector form is compared with. */
+#include "measure/moments_block.h"
+
+/* By quarters: swaps the upper right with the lower left, then the same inside each quarter
+ * (Warren, "Hacker's Delight", 2nd edition, section 7-3, for the matrix whose columns count from
+ * the least significant bit). */
+static void transpose(const uint64_t frames[LT_BLOCK_FRAMES], uint64_t ret_bits[64])
+{
+    uint64_t mask = 0x00000000FFFFFFFF;
+    for (unsigned i = 0; i < 64; i++)
+        ret_bits[i] = frames[i];
+    for (unsigned width = 32; width != 0; width >>= 1, mask ^= mask << width) {
+        for (unsigned i = 0; i < 64; i = ((i | width) + 1) & ~width) {
+            uint64_t swap = (ret_bits[i] >> width ^ ret_bits[i | width]) & mask;
+            ret_bits[i] ^= swap << width;
+            ret_bits[i | width] ^= swap;
+        }
+    }
+}
+
+/* Without an instruction for it the compilers call a function for each count: this is no slower,
+ * and the same everywhere. */
+static inline uint64_t ones(uint64_t word)
+{
+    const uint64_t pairs = 0x5555555555555555, nibbles = 0x3333333333333333;
+    word -= word >> 1 & pairs;
+    word = (word & nibbles) + (word >> 2 & nibbles);
+    word = (word + (word >> 4)) & 0x0F0F0F0F0F0F0F0F;
+    return word * 0x0101010101010101 >> 56;
+}
+
+static void count_pairs(const struct lt_block_bit *bits, size_t count,
+                        const struct lt_pair_tables *tables)
+{
+    for (size_t a = 0; a < count; a++) {
+        uint64_t on = bits[a].on, flips = bits[a].flips;
+        for (size_t b = 0; b <= a; b++) {
+            size_t at = bits[a].row + bits[b].slot;
+            uint64_t both_flip = flips & bits[b].flips;
+            tables->both[at] += ones(on & bits[b].on);
+            if (both_flip == 0)
+                continue;
+            tables->flips[at] += ones(both_flip);
+            tables->against[at] += ones(both_flip & (on ^ bits[b].on));
+        }
+    }
+}
+
+const struct lt_block_kernel lt_block_portable = {"portable", transpose, count_pairs};
+
+const struct lt_block_kernel *lt_block_kernel(void)
+{
+    return &lt_block_portable;
+}

@@ -1,0 +1,40 @@
+/* The hot part of the moments: 64 frames at a time, a word for each bit of the frame.
+ *
+ *     frames:   64 words, one a frame           bits:   64 words, one a bit of the frame
+ *     word k = the 8 bytes of frame k    ->     word i, bit k = bit i of frame k
+ *
+ * In that form one AND and one count of ones serve 64 frames for a pair of bits. */
+#ifndef LOOMTAP_MEASURE_MOMENTS_BLOCK_H
+#define LOOMTAP_MEASURE_MOMENTS_BLOCK_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define LT_BLOCK_FRAMES 64u
+
+/* One bit of a band in one block, for pair counting. `slot` orders the bits in the tables. */
+struct lt_block_bit {
+    uint64_t on;    /* frames in which it differs from the base */
+    uint64_t flips; /* frames in which it differs from the frame before, both next to each other */
+    uint32_t slot, row; /* row: slot * (slot + 1) / 2, where its row begins in the tables */
+};
+
+/* Triangular tables: the pair of slots a >= b is at a * (a + 1) / 2 + b. */
+struct lt_pair_tables {
+    uint64_t *both, *flips, *against;
+};
+
+struct lt_block_kernel {
+    const char *name;
+    /* 64 x 64 bits, mirrored along the diagonal; the two may not overlap. */
+    void (*transpose)(const uint64_t frames[LT_BLOCK_FRAMES], uint64_t ret_bits[64]);
+    /* Every pair of `bits` (ascending slots), each with itself too, into the tables. */
+    void (*count_pairs)(const struct lt_block_bit *bits, size_t count,
+                        const struct lt_pair_tables *tables);
+};
+
+extern const struct lt_block_kernel lt_block_portable;
+/* The best that this processor runs. */
+const struct lt_block_kernel *lt_block_kernel(void);
+
+#endif
