@@ -4,6 +4,6 @@
 
 #include "cli/cmd.h"
 
-extern const struct command cmd_decode, cmd_check, cmd_encode, cmd_mimic, cmd_recast;
+extern const struct command cmd_decode, cmd_check, cmd_encode, cmd_mimic, cmd_recast, cmd_survey;
 
 #endif

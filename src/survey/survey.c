@@ -117,6 +117,8 @@ enum lt_code lt_survey_make(const struct lt_collect *collect,
     if (!make_buses(&work) || !make_frames(&work))
         return lt_fail(error, LT_E_MEMORY, "out of memory for the survey");
     enum lt_code code = run_parts(&work);
+    if (code == LT_OK && !survey_prepare_verify(&work))
+        code = lt_fail(error, LT_E_MEMORY, "out of memory for the survey");
     if (code == LT_OK)
         *ret_survey = &whole->survey;
     return code;

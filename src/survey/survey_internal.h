@@ -35,6 +35,9 @@ struct survey_whole {
     struct survey_follow *follow; /* one a frame */
 };
 
+/* verify.c: after everything else. False: out of memory. */
+bool survey_prepare_verify(struct survey_work *work);
+
 /* diagnostics.c: sets `diagnostic` of frames that carry questions or answers (and J1939 transport,
  * whose bytes are pieces of something longer). */
 enum lt_code survey_diagnostics(struct survey_work *work);

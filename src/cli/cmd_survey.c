@@ -1,0 +1,329 @@
+/* loomtap survey: what is on an unknown bus. */
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "cli/captures.h"
+#include "cli/commands.h"
+#include "cli/gather.h"
+#include "loomtap/base/number.h"
+#include "loomtap/survey/output.h"
+
+/* A bus at its very limit carries some tens of thousands of frames a second; a rate below or above
+ * these is a slip of the finger. */
+#define BITRATE_LEAST 5000u
+#define BITRATE_MOST  2000000u
+#define SURE_DEFAULT  0.5
+#define ARENA_CEILING ((size_t)192 << 20)
+
+struct survey_values {
+    struct common common;
+    struct list buses;
+    const char *output, *html, *draft, *against, *from, *to, *columns, *sure;
+    uint64_t threads, bitrate;
+    bool strict, differences, json, brief;
+};
+
+#define AT(member) offsetof(struct survey_values, member)
+
+static const struct option_row options[] = {
+    {"--json", NULL, OPTION_FLAG, AT(json), NULL, "as one JSON object"},
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
+     "write table or JSON there; it appears when it is whole"},
+    {"--html", NULL, OPTION_TEXT, AT(html), "FILE", "also write a page with pictures"},
+    {"--draft", NULL, OPTION_TEXT, AT(draft), "FILE", "also write a profile with what was found"},
+    {"--sure", NULL, OPTION_TEXT, AT(sure), "SHARE",
+     "draft: signals of at least this confidence (default 0.5)"},
+    {"--against", NULL, OPTION_TEXT, AT(against), "CAPTURE",
+     "also say how the bus differs in that recording"},
+    {"--brief", NULL, OPTION_FLAG, AT(brief), NULL, "table: one line a frame"},
+    {"--bitrate", NULL, OPTION_COUNT, AT(bitrate), "BITS",
+     "bits a second of the bus, for its load (default: the usual rate that fits)"},
+    {"--bus", NULL, OPTION_LIST, AT(buses), "NAME",
+     "this bus alone; again for more; SAID=NAME calls it SAID in the draft"},
+    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
+    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
+     "the times are differences between frames: add them up"},
+    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
+    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
+    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
+     "for large files (default: as many as processors)"},
+    COMMON_OPTIONS,
+};
+
+static const char details[] =
+    "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
+    "told by its content; `-` is standard input. Several are one recording. --from and --to count\n"
+    "seconds from the first frame; a number that is not below the first frame's time is the\n"
+    "capture's own time; `+5` always counts from the start.\n\n"
+    "Says what each frame is made of: timing and losses, selector, counters, checksums, where\n"
+    "fields begin and end, their byte order, sign and kind, each with how sure it is; and what "
+    "the\n"
+    "bus is: load, diagnostics, J1939, copies behind a gateway. Nothing is sent, and only what "
+    "the\n"
+    "recording exercised can be found: a switch that nobody touched looks like a constant. Long\n"
+    "captures are read twice, to try counters and checksums on every frame; from standard input\n"
+    "they are tried on the frames kept.\n\n"
+    "examples:\n"
+    "  loomtap survey captures/tarn-drive.log\n"
+    "  loomtap survey captures/tarn-drive.log --brief\n"
+    "  loomtap survey captures/tarn-drive.log --json --html /tmp/drive.html\n"
+    "  loomtap survey captures/tarn-drive.log --draft /tmp/draft.ini\n"
+    "  loomtap survey captures/tarn-drive.log --to 10 --against captures/tarn-drive.log\n";
+
+/* --- options --- */
+
+static int take_sure(const struct survey_values *v, double *ret_sure)
+{
+    *ret_sure = SURE_DEFAULT;
+    if (v->sure && (!lt_parse_f64(lt_text_of(v->sure), ret_sure) || *ret_sure < 0 || *ret_sure > 1))
+        return usage_error("survey", "--sure: `%s` is no number from 0 to 1", v->sure);
+    return EXIT_FINE;
+}
+
+static int take_options(const struct survey_values *v, struct gather_options *gathering,
+                        double *ret_sure)
+{
+    *gathering = (struct gather_options){
+        .reading = {.differences = v->differences, .strict = v->strict, .columns = v->columns},
+        .buses = &v->buses,
+        .threads = gather_threads(v->threads),
+    };
+    if (!v->common.arguments.count)
+        return usage_error("survey", "no capture given");
+    if (v->bitrate && (v->bitrate < BITRATE_LEAST || v->bitrate > BITRATE_MOST))
+        return usage_error("survey", "--bitrate: %" PRIu64 " is not within %u..%u bits a second",
+                           v->bitrate, BITRATE_LEAST, BITRATE_MOST);
+    if (v->json && v->brief)
+        return usage_error("survey", "--brief is for the table, not for --json");
+    if (v->sure && !v->draft)
+        return usage_error("survey", "--sure goes with --draft FILE");
+    int status = gather_bounds("survey", v->from, v->to, gathering);
+    if (status == EXIT_FINE)
+        status = check_columns("survey", v->columns);
+    return status == EXIT_FINE ? take_sure(v, ret_sure) : status;
+}
+
+/* --- one recording --- */
+
+struct recording {
+    struct gathered gathered;
+    struct lt_arena arena;
+    struct lt_survey *survey;
+};
+
+static void release(struct recording *recording)
+{
+    lt_arena_release(&recording->arena);
+    gather_free(&recording->gathered);
+}
+
+static bool is_kept_whole(const struct lt_collect *collect)
+{
+    for (size_t i = 0; i < lt_collect_count(collect); i++)
+        if (!lt_collect_stream(collect, i)->kept.whole)
+            return false;
+    return true;
+}
+
+static void verify_frame(void *context, const struct lt_frame *frame)
+{
+    lt_survey_verify(context, frame);
+}
+
+static int verify(struct recording *recording)
+{
+    if (is_kept_whole(recording->gathered.collect) || !gather_can_repeat(&recording->gathered))
+        return EXIT_FINE;
+    int status = gather_repeat(&recording->gathered, verify_frame, recording->survey);
+    lt_survey_verified(recording->survey);
+    return status;
+}
+
+static int worse(int a, int b)
+{
+    return a > b ? a : b;
+}
+
+/* After a reading that broke off, what came before it is surveyed all the same. */
+static int survey_recording(struct recording *recording, const struct survey_values *v,
+                            const char *const *paths, size_t count,
+                            const struct gather_options *gathering)
+{
+    struct gathered *gathered = &recording->gathered;
+    struct lt_error error;
+    lt_arena_init(&recording->arena, ARENA_CEILING);
+    int status = gather(gathered, paths, count, gathering);
+    if (!gathered->collect || status == EXIT_SYSTEM)
+        return status;
+    say_malformed(lt_reader_counts(gathered->reader), paths, v->common.quiet || v->strict);
+    struct lt_survey_options making = {
+        .bitrate_hz = (uint32_t)v->bitrate,
+        .bus_names = gathered->bus_names,
+        .bus_count = gathered->bus_count,
+    };
+    if (lt_survey_make(gathered->collect, &making, &recording->arena, &recording->survey, &error) !=
+        LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    return status == EXIT_FINE ? verify(recording) : status;
+}
+
+/* --- what is said beside the results --- */
+
+/* Nothing is dropped silently. */
+static void say_left_out(const struct recording *recording, bool quiet)
+{
+    const struct lt_collect *collect = recording->gathered.collect;
+    const struct lt_collect_counts *counts = lt_collect_counts(collect);
+    uint64_t no_page = 0;
+    size_t thinned = 0;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        no_page += lt_collect_stream(collect, i)->frames_in_no_page;
+        thinned += !lt_collect_stream(collect, i)->kept.whole;
+    }
+    if (counts->frames_past_streams)
+        say(quiet, "%" PRIu64 " frames of identifiers past the first %d: counted, not looked at\n",
+            counts->frames_past_streams, LT_STREAMS_MAX);
+    if (no_page)
+        say(quiet, "%" PRIu64 " frames of selector values past the first %d of their frame\n",
+            no_page, LT_PAGES_MAX);
+    if (thinned)
+        say(quiet,
+            "%zu of %zu frames came too often to be kept whole: counts are of all, courses of "
+            "what was kept\n",
+            thinned, lt_collect_count(collect));
+    if (thinned && !gather_can_repeat(&recording->gathered))
+        say(quiet, "no second reading of this input: checks were tried on the frames kept\n");
+    if (recording->gathered.other_buses)
+        say(quiet, "%" PRIu64 " frames on other buses left out\n", recording->gathered.other_buses);
+}
+
+static int say_nothing_found(const struct recording *recording, const struct survey_values *v)
+{
+    const struct lt_collect_counts *counts = lt_collect_counts(recording->gathered.collect);
+    const struct lt_reader_counts *read = lt_reader_counts(recording->gathered.reader);
+    if (lt_collect_count(recording->gathered.collect) > 0)
+        return EXIT_FINE;
+    if (recording->gathered.other_buses)
+        complain("no frame on the buses named: this capture has others");
+    else if (recording->gathered.outside_span)
+        complain("no frame within the time span");
+    else if (counts->remote || counts->error_frames)
+        complain("nothing to survey: %" PRIu64 " remote requests and %" PRIu64
+                 " error reports, no frame with data",
+                 counts->remote, counts->error_frames);
+    else if (read->malformed)
+        complain("no frame could be read");
+    else
+        complain("the capture is empty");
+    (void)v;
+    return EXIT_NO;
+}
+
+/* --- outputs --- */
+
+static int give(const char *path,
+                void (*put)(const struct lt_survey *, const struct lt_survey_about *,
+                            struct lt_sink *),
+                const struct lt_survey *survey, const struct lt_survey_about *about)
+{
+    struct lt_file_sink *file = malloc(sizeof *file);
+    struct lt_error error;
+    int status = EXIT_FINE;
+    if (!file) {
+        complain("out of memory");
+        return EXIT_SYSTEM;
+    }
+    if (lt_file_sink_open(file, path, &error) == LT_OK) {
+        put(survey, about, &file->sink);
+        if (lt_file_sink_commit(file, &error) != LT_OK)
+            status = EXIT_SYSTEM;
+    } else {
+        status = EXIT_SYSTEM;
+    }
+    if (status != EXIT_FINE)
+        say_error(&error);
+    free(file);
+    return status;
+}
+
+static int give_all(const struct survey_values *v, const struct lt_survey *survey,
+                    const struct lt_survey_about *about)
+{
+    int status = give(v->output ? v->output : "-", v->json ? lt_survey_json : lt_survey_table,
+                      survey, about);
+    (void)v;
+    return status;
+}
+
+/* --- the command --- */
+
+static int compare(const struct survey_values *v, struct recording *recording,
+                   struct recording *other, const struct gather_options *gathering,
+                   struct lt_survey_about *about)
+{
+    struct lt_change *changes = NULL;
+    struct lt_error error;
+    int status = survey_recording(other, v, &v->against, 1, gathering);
+    if (!other->survey)
+        return status;
+    if (lt_survey_compare(recording->survey, other->survey, &recording->arena, &changes,
+                          &about->change_count, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    about->changes = changes;
+    about->against = v->against;
+    return status;
+}
+
+static int run_with(const struct survey_values *v, const struct gather_options *gathering,
+                    double sure, struct recording *recording, struct recording *other)
+{
+    const struct list *captures = &v->common.arguments;
+    int status = survey_recording(recording, v, captures->items, captures->count, gathering);
+    if (!recording->survey)
+        return status;
+    struct lt_survey_about about = {
+        .files = captures->items,
+        .file_count = captures->count,
+        .counts = lt_reader_counts(recording->gathered.reader),
+        .outside_span = recording->gathered.outside_span,
+        .other_buses = recording->gathered.other_buses,
+        .brief = v->brief,
+    };
+    (void)sure;
+    if (v->against)
+        status = worse(status, compare(v, recording, other, gathering, &about));
+    status = worse(status, give_all(v, recording->survey, &about));
+    say_left_out(recording, v->common.quiet);
+    return worse(status, say_nothing_found(recording, v));
+}
+
+static int run(void *values)
+{
+    const struct survey_values *v = values;
+    struct gather_options gathering;
+    double sure;
+    int status = take_options(v, &gathering, &sure);
+    if (status != EXIT_FINE)
+        return status;
+    struct recording recording = {0}, other = {0};
+    status = run_with(v, &gathering, sure, &recording, &other);
+    release(&other);
+    release(&recording);
+    return status;
+}
+
+const struct command cmd_survey = {
+    .name = "survey",
+    .usage = "CAPTURE...",
+    .help = "what is on an unknown bus: frames, fields, counters, checksums",
+    .details = details,
+    .options = options,
+    .size = sizeof(struct survey_values),
+    .run = run,
+};

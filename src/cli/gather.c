@@ -1,0 +1,242 @@
+/* Captures into a collector (gather.h). A large file is parsed by several threads; the frames go to
+ * the collector in the order of the file, whichever thread has the turn, so that nothing depends on
+ * how many there are (loomtap/capture/pieces.h). */
+#include "cli/gather.h"
+
+#include <limits.h>
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "cli/captures.h"
+#include "loomtap/capture/pieces.h"
+
+/* One reading: which frames go where. */
+struct pass {
+    const struct gather_options *options;
+    struct lt_reader *reader;
+    struct lt_collect *collect; /* NULL: `take` has the frames */
+    void (*take)(void *context, const struct lt_frame *frame);
+    void *context;
+    bool has_span;
+    int64_t from_ns, to_ns;
+    uint64_t number;             /* of the frame before: it starts anew with each file */
+    int8_t wanted[LT_BUSES_MAX]; /* 0 not yet known, 1 yes, -1 no */
+    uint64_t outside_span, other_buses;
+    enum lt_code code;
+    struct lt_error error;
+};
+
+/* --- which frames --- */
+
+static const char *name_in_capture(const char *said)
+{
+    const char *equals = strchr(said, '=');
+    return equals ? equals + 1 : said;
+}
+
+static bool is_wanted(struct pass *pass, uint16_t bus)
+{
+    const struct list *buses = pass->options->buses;
+    if (pass->wanted[bus])
+        return pass->wanted[bus] > 0;
+    bool wanted = !buses || !buses->count;
+    for (size_t i = 0; buses && i < buses->count; i++)
+        wanted |=
+            strcmp(name_in_capture(buses->items[i]), lt_reader_bus_name(pass->reader, bus)) == 0;
+    pass->wanted[bus] = wanted ? 1 : -1;
+    return wanted;
+}
+
+/* A bound below the first time counts from the start: known with the first frame that has one. */
+static bool in_span(struct pass *pass, int64_t time_ns)
+{
+    if (time_ns == LT_NO_TIME)
+        return true;
+    if (!pass->has_span) {
+        pass->from_ns = lt_time_bound_ns(&pass->options->from, time_ns, INT64_MIN);
+        pass->to_ns = lt_time_bound_ns(&pass->options->to, time_ns, INT64_MAX);
+        pass->has_span = true;
+    }
+    return time_ns >= pass->from_ns && time_ns <= pass->to_ns;
+}
+
+static void take_frame(struct pass *pass, const struct lt_frame *frame)
+{
+    if (frame->number < pass->number && pass->collect)
+        lt_collect_break(pass->collect);
+    pass->number = frame->number;
+    if (!in_span(pass, frame->time_ns)) {
+        pass->outside_span++;
+    } else if (!is_wanted(pass, frame->bus)) {
+        pass->other_buses++;
+    } else if (pass->collect) {
+        pass->code = lt_collect_add(pass->collect, frame, &pass->error);
+    } else {
+        pass->take(pass->context, frame);
+    }
+}
+
+static void take_batch(struct pass *pass, const struct lt_batch *batch)
+{
+    for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
+        take_frame(pass, &batch->frames[i]);
+}
+
+/* --- one large file on several threads --- */
+
+struct member {
+    struct pass *pass;
+    struct lt_pieces *pieces;
+    unsigned number;
+    pthread_t thread;
+};
+
+static void *work(void *context)
+{
+    const struct member *member = context;
+    struct lt_batch batch;
+    while (lt_pieces_read(member->pieces, member->number) &&
+           lt_pieces_enter(member->pieces, member->number)) {
+        while (member->pass->code == LT_OK &&
+               lt_pieces_take(member->pieces, member->number, &batch))
+            take_batch(member->pass, &batch);
+        lt_pieces_leave(member->pieces, member->number, member->pass->code != LT_OK);
+    }
+    return NULL;
+}
+
+static void take_in_pieces(struct pass *pass)
+{
+    unsigned threads = pass->options->threads, started = 1;
+    struct member members[LT_THREADS_MAX];
+    struct lt_pieces *pieces;
+    threads = threads < LT_THREADS_MAX ? threads : LT_THREADS_MAX;
+    if (lt_pieces_new(&pieces, pass->reader, threads, NULL) != LT_OK)
+        return; /* no memory for it: one thread needs none */
+    for (unsigned i = 0; i < threads; i++)
+        members[i] = (struct member){pass, pieces, i, 0};
+    while (started < threads &&
+           pthread_create(&members[started].thread, NULL, work, &members[started]) == 0)
+        started++; /* fewer than wanted are no fault */
+    work(&members[0]);
+    for (unsigned i = 1; i < started; i++)
+        pthread_join(members[i].thread, NULL);
+    lt_pieces_free(pieces);
+}
+
+/* --- readings --- */
+
+static int read_all(struct pass *pass)
+{
+    struct lt_batch batch;
+    struct lt_error error;
+    while (pass->code == LT_OK && lt_reader_next_batch(pass->reader, &batch)) {
+        take_batch(pass, &batch);
+        if (pass->options->threads > 1 && lt_reader_can_split(pass->reader))
+            take_in_pieces(pass);
+    }
+    if (pass->code != LT_OK) {
+        say_error(&pass->error);
+        return EXIT_SYSTEM;
+    }
+    enum lt_code code = lt_reader_end(pass->reader, &error);
+    if (code == LT_OK)
+        return EXIT_FINE;
+    say_error(&error);
+    return reading_status(code);
+}
+
+static void note_buses(struct gathered *gathered)
+{
+    const struct list *said = gathered->options->buses;
+    gathered->bus_count = lt_reader_bus_count(gathered->reader);
+    for (size_t i = 0; i < gathered->bus_count; i++) {
+        const char *name = lt_reader_bus_name(gathered->reader, i);
+        gathered->bus_names[i] = name;
+        for (size_t k = 0; said && k < said->count; k++)
+            if (strchr(said->items[k], '=') && strcmp(name_in_capture(said->items[k]), name) == 0)
+                gathered->said_names[i] = said->items[k];
+    }
+}
+
+int gather(struct gathered *gathered, const char *const *paths, size_t count,
+           const struct gather_options *options)
+{
+    struct lt_error error;
+    *gathered = (struct gathered){.paths = paths, .path_count = count, .options = options};
+    if (lt_reader_open_all(&gathered->reader, paths, count, &options->reading, &error) != LT_OK) {
+        say_error(&error);
+        return reading_status(error.code);
+    }
+    if (lt_collect_new(&gathered->collect, NULL, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    struct pass pass = {
+        .options = options, .reader = gathered->reader, .collect = gathered->collect};
+    int status = read_all(&pass);
+    gathered->outside_span = pass.outside_span;
+    gathered->other_buses = pass.other_buses;
+    note_buses(gathered);
+    if (lt_collect_finish(gathered->collect, &error) != LT_OK) {
+        say_error(&error);
+        status = EXIT_SYSTEM;
+    }
+    return status;
+}
+
+void gather_free(struct gathered *gathered)
+{
+    lt_collect_free(gathered->collect);
+    lt_reader_free(gathered->reader);
+    *gathered = (struct gathered){0};
+}
+
+bool gather_can_repeat(const struct gathered *gathered)
+{
+    for (size_t i = 0; i < gathered->path_count; i++) {
+        struct stat about;
+        if (strcmp(gathered->paths[i], "-") == 0 || stat(gathered->paths[i], &about) != 0 ||
+            !S_ISREG(about.st_mode))
+            return false;
+    }
+    return true;
+}
+
+int gather_repeat(const struct gathered *gathered,
+                  void (*take)(void *context, const struct lt_frame *frame), void *context)
+{
+    struct lt_error error;
+    struct pass pass = {.options = gathered->options, .take = take, .context = context};
+    if (lt_reader_open_all(&pass.reader, gathered->paths, gathered->path_count,
+                           &gathered->options->reading, &error) != LT_OK) {
+        say_error(&error);
+        return reading_status(error.code);
+    }
+    int status = read_all(&pass);
+    lt_reader_free(pass.reader);
+    return status;
+}
+
+/* --- options --- */
+
+unsigned gather_threads(uint64_t said)
+{
+    long processors = sysconf(_SC_NPROCESSORS_ONLN);
+    if (said == 0)
+        return processors > 0 ? (unsigned)processors : 1;
+    return said < UINT_MAX ? (unsigned)said : UINT_MAX;
+}
+
+int gather_bounds(const char *command, const char *from, const char *to,
+                  struct gather_options *options)
+{
+    if (from && !lt_time_bound_parse(lt_text_of(from), &options->from))
+        return usage_error(command, "--from: `%s` is no time in seconds", from);
+    if (to && !lt_time_bound_parse(lt_text_of(to), &options->to))
+        return usage_error(command, "--to: `%s` is no time in seconds", to);
+    return EXIT_FINE;
+}

@@ -1,0 +1,47 @@
+/* Captures into a collector: what every command does that looks for something in the traffic. */
+#ifndef LOOMTAP_SRC_CLI_GATHER_H
+#define LOOMTAP_SRC_CLI_GATHER_H
+
+#include "cli/cmd.h"
+#include "loomtap/capture/reader.h"
+#include "loomtap/capture/span.h"
+#include "loomtap/measure/collect.h"
+
+struct gather_options {
+    struct lt_reader_options reading;
+    struct lt_time_bound from, to;
+    const struct list *buses; /* NAME or SAID=NAME each: these alone; none = all. May be NULL */
+    unsigned threads;         /* 1 or more */
+};
+
+/* One recording, of one file or several. */
+struct gathered {
+    const char *const *paths;
+    size_t path_count;
+    const struct gather_options *options;
+    struct lt_reader *reader; /* of the first reading: counts and names of buses */
+    struct lt_collect *collect;
+    size_t bus_count;
+    /* The capture's names; those that --bus said (NULL where it did not). */
+    const char *bus_names[LT_BUSES_MAX], *said_names[LT_BUSES_MAX];
+    uint64_t outside_span, other_buses; /* frames left out */
+};
+
+/* Reads all of it; what was read before an error stays and is worked with. The status is that of
+ * the reading; EXIT_FINE also where there is no frame. Says nothing of malformed lines yet. */
+int gather(struct gathered *gathered, const char *const *paths, size_t count,
+           const struct gather_options *options);
+void gather_free(struct gathered *gathered);
+
+/* The same frames once more, for `take`. Only of recordings that gather_can_repeat. */
+bool gather_can_repeat(const struct gathered *gathered);
+int gather_repeat(const struct gathered *gathered,
+                  void (*take)(void *context, const struct lt_frame *frame), void *context);
+
+/* 0, not said: as many as processors. */
+unsigned gather_threads(uint64_t said);
+/* --bus, --from and --to of the command line; complains and gives EXIT_USAGE. */
+int gather_bounds(const char *command, const char *from, const char *to,
+                  struct gather_options *options);
+
+#endif

@@ -1,0 +1,95 @@
+/* Words that all outputs of a survey share (words.h). */
+#include "survey/words.h"
+
+#include <math.h>
+
+#include "loomtap/base/number.h"
+
+const char *survey_order_word(enum lt_order order)
+{
+    static const char *const words[] = {
+        [LT_ORDER_NONE] = "none", [LT_ORDER_INTEL] = "intel", [LT_ORDER_MOTOROLA] = "motorola"};
+    return words[order];
+}
+
+const char *survey_sign_word(enum lt_sign sign)
+{
+    static const char *const words[] = {[LT_UNSIGNED] = "unsigned",
+                                        [LT_TWOS] = "twos",
+                                        [LT_OFFSET_BINARY] = "offset-binary",
+                                        [LT_SIGN_MAGNITUDE] = "sign-magnitude",
+                                        [LT_FLOAT] = "float"};
+    return words[sign];
+}
+
+const char *survey_change_word(enum lt_change_kind kind)
+{
+    static const char *const words[] = {
+        [LT_CHANGE_FRAME_ONLY_A] = "frame only here",
+        [LT_CHANGE_FRAME_ONLY_B] = "frame only there",
+        [LT_CHANGE_PERIOD] = "period",
+        [LT_CHANGE_MOVES_ONLY_A] = "moves only here",
+        [LT_CHANGE_MOVES_ONLY_B] = "moves only there",
+        [LT_CHANGE_VALUE] = "other value",
+        [LT_CHANGE_RANGE] = "other range",
+    };
+    return words[kind];
+}
+
+const char *survey_confidence_word(double confidence)
+{
+    static const struct {
+        double least;
+        const char *word;
+    } words[] = {{0.95, "sure"}, {0.8, "likely"}, {0.5, "perhaps"}, {0, "guess"}};
+    size_t i = 0;
+    while (i < 3 && !(confidence >= words[i].least))
+        i++;
+    return words[i].word;
+}
+
+void survey_print_id(char ret_text[SURVEY_ID_ROOM], const struct lt_stream_key *key)
+{
+    lt_text_format(ret_text, SURVEY_ID_ROOM, key->extended ? "%08X" : "%03X", (unsigned)key->id);
+}
+
+size_t survey_print_fixed(char ret_text[SURVEY_NUMBER_ROOM], double value, unsigned decimals)
+{
+    double scaled = value;
+    for (unsigned i = 0; i < decimals; i++)
+        scaled *= 10;
+    if (!(fabs(scaled) < 9e18)) /* not finite, or of no use to a person */
+        return lt_text_format(ret_text, SURVEY_NUMBER_ROOM, "-");
+    size_t len = lt_print_fixed(ret_text, llround(scaled), decimals);
+    ret_text[len] = '\0';
+    return len;
+}
+
+/* Three digits, without zeros at the end. */
+void survey_print_time(char ret_text[SURVEY_TIME_ROOM], int64_t ns)
+{
+    static const struct {
+        double unit_ns;
+        const char *name;
+    } units[] = {{1e9, "s"}, {1e6, "ms"}, {1e3, "us"}};
+    char number[SURVEY_NUMBER_ROOM];
+    size_t i = 0;
+    while (i < 2 && fabs((double)ns) < units[i].unit_ns * 0.9995)
+        i++;
+    double shown = (double)ns / units[i].unit_ns;
+    unsigned decimals = fabs(shown) >= 99.95 ? 0 : fabs(shown) >= 9.995 ? 1 : 2;
+    size_t len = survey_print_fixed(number, shown, decimals);
+    for (; decimals && number[len - 1] == '0'; decimals--)
+        len--;
+    if (number[len - 1] == '.')
+        len--;
+    lt_text_format(ret_text, SURVEY_TIME_ROOM, "%.*s %s", (int)len, number, units[i].name);
+}
+
+void survey_print_check(char *ret_text, size_t size, const struct lt_check_found *check)
+{
+    if (check->form == LT_CHECK_AUTHENTICATED)
+        lt_text_format(ret_text, size, "made with a key: nothing in the frame explains it");
+    else
+        lt_checksum_print(&check->checksum, ret_text, size);
+}
