@@ -1,9 +1,360 @@
+/* A survey as text for people: bus by bus, a line for each frame and its fields below it. Lines of
+ * fields are cut to LINE_MAX columns; the whole sentence of each is in the JSON and on the page. */
+#include <inttypes.h>
+#include <math.h>
+
 #include "loomtap/survey/output.h"
+#include "survey/words.h"
+
+#define LINE_MAX_COLUMNS 100
+
+struct page {
+    const struct lt_survey *survey;
+    const struct lt_survey_about *about;
+    struct lt_sink *sink;
+};
+
+/* --- lines --- */
+
+/* A sentence from column `indent` on, broken between words. */
+static void put_wrapped(struct lt_sink *sink, unsigned indent, const char *text)
+{
+    struct lt_text rest = lt_text_of(text), word;
+    size_t column = 0;
+    while (lt_text_word(&rest, &word)) {
+        if (column && column + 1 + word.len > LINE_MAX_COLUMNS) {
+            lt_sink_char(sink, '\n');
+            column = 0;
+        }
+        if (column)
+            lt_sink_char(sink, ' ');
+        else
+            lt_sink_format(sink, "%*s", (int)indent, "");
+        column = (column ? column + 1 : indent) + word.len;
+        lt_sink_put(sink, word.at, word.len);
+    }
+    if (column)
+        lt_sink_char(sink, '\n');
+}
+
+/* What is left of the line; cut at a word where it is longer. */
+static void put_rest(struct lt_sink *sink, size_t column, const char *text)
+{
+    struct lt_text whole = lt_text_of(text);
+    size_t room = column + 4 < LINE_MAX_COLUMNS ? LINE_MAX_COLUMNS - column : 4;
+    if (whole.len <= room) {
+        lt_sink_put(sink, whole.at, whole.len);
+    } else {
+        struct lt_text cut = lt_text_cut(whole, room - 3);
+        size_t at = cut.len;
+        while (at > cut.len / 2 && cut.at[at] != ' ')
+            at--;
+        if (at > cut.len / 2)
+            cut.len = at;
+        lt_sink_put(sink, cut.at, cut.len);
+        lt_sink_string(sink, "...");
+    }
+    lt_sink_char(sink, '\n');
+}
+
+static void print_percent(char ret_text[SURVEY_NUMBER_ROOM], double share)
+{
+    if (share >= 0.995)
+        lt_text_format(ret_text, SURVEY_NUMBER_ROOM, ">99 %%");
+    else
+        lt_text_format(ret_text, SURVEY_NUMBER_ROOM, "%d %%", (int)lround(share * 100));
+}
+
+/* --- fields --- */
+
+/* "page 3", "pages 1, 2, 5"; nothing for a field of all pages. */
+static size_t print_pages(char *ret_text, size_t size, const struct lt_survey_field *field)
+{
+    size_t used = 0;
+    ret_text[0] = '\0';
+    for (size_t i = 0; i < field->page_count && used + 1 < size; i++)
+        used += lt_text_format(ret_text + used, size - used, "%s%u",
+                               i                       ? ", "
+                               : field->page_count > 1 ? "pages "
+                                                       : "page ",
+                               field->pages[i]);
+    return used;
+}
+
+static size_t print_why(char *ret_text, size_t size, const struct lt_survey_field *field)
+{
+    char check[512];
+    size_t used = print_pages(ret_text, size, field);
+    if (used)
+        used += lt_text_format(ret_text + used, size - used, ": ");
+    if (field->kind == LT_FIELD_CHECKSUM) {
+        survey_print_check(check, sizeof check, &field->check);
+        used += lt_text_format(ret_text + used, size - used, "%s; ", check);
+    } else if (field->kind == LT_FIELD_TEXT && field->text) {
+        used += lt_text_format(ret_text + used, size - used, "\"%s\"; ", field->text);
+    }
+    if (field->sign != LT_UNSIGNED && !field->sign_exercised)
+        used += lt_text_format(ret_text + used, size - used, "sign not exercised; ");
+    used += lt_text_format(ret_text + used, size - used, "%s", field->why ? field->why : "");
+    if (field->group)
+        used += lt_text_format(ret_text + used, size - used, "%sgroup %u", used ? "; " : "",
+                               field->group);
+    return used;
+}
+
+static void put_row(const struct page *page, const struct lt_bits *bits, const char *order,
+                    const char *sign, const char *kind, double confidence, const char *why)
+{
+    char place[128], sure[SURVEY_NUMBER_ROOM], line[256];
+    lt_bits_print(place, sizeof place, bits);
+    print_percent(sure, confidence);
+    size_t len = lt_text_format(line, sizeof line, "    %-13s %2u  %-8s  %-14s  %-12s  %5s  ",
+                                place, lt_bits_length(bits), order, sign, kind, sure);
+    lt_sink_put(page->sink, line, len);
+    put_rest(page->sink, len, why);
+}
+
+static void put_field(const struct page *page, const struct lt_survey_field *field)
+{
+    char why[1024];
+    bool number = field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_ACCUMULATING ||
+                  field->kind == LT_FIELD_UNKNOWN;
+    print_why(why, sizeof why, field);
+    put_row(page, &field->bits,
+            field->order == LT_ORDER_NONE ? "-" : survey_order_word(field->order),
+            number ? survey_sign_word(field->sign) : "-", lt_field_kind_name(field->kind),
+            field->confidence, why);
+}
+
+/* "0x3F", or the bits' one value. */
+static void put_constants(const struct page *page, const struct lt_survey_frame *frame)
+{
+    struct lt_buf text;
+    lt_buf_init(&text, 65536);
+    for (size_t i = 0; i < frame->field_count; i++) {
+        const struct lt_survey_field *field = &frame->fields[i];
+        char place[128], pages[64];
+        if (field->kind != LT_FIELD_CONSTANT)
+            continue;
+        lt_bits_print(place, sizeof place, &field->bits);
+        lt_buf_format(&text, "%s%s=%" PRIX64, text.len ? " " : "stands still (hex): ", place,
+                      field->raw_min);
+        if (print_pages(pages, sizeof pages, field) && field->page_count == 1)
+            lt_buf_format(&text, "(%s)", pages);
+    }
+    if (text.len)
+        put_wrapped(page->sink, 4, text.at);
+    lt_buf_release(&text);
+}
+
+static void put_selector(const struct page *page, const struct lt_selector_found *selector)
+{
+    char why[512];
+    size_t used = lt_text_format(why, sizeof why, "%u pages:", selector->count);
+    for (unsigned i = 0; i < selector->count && used + 8 < sizeof why; i++)
+        used += lt_text_format(why + used, sizeof why - used, " %u", selector->value[i]);
+    put_row(page, &selector->bits, survey_order_word(lt_bits_order(&selector->bits)), "-",
+            "selector", selector->confidence, why);
+}
+
+static void put_fields(const struct page *page, const struct lt_survey_frame *frame)
+{
+    if (frame->stream->selector.present)
+        put_selector(page, &frame->stream->selector);
+    for (size_t i = 0; i < frame->field_count; i++)
+        if (frame->fields[i].kind != LT_FIELD_CONSTANT)
+            put_field(page, &frame->fields[i]);
+    put_constants(page, frame);
+}
+
+/* --- frames --- */
+
+static void print_timing(char *ret_text, size_t size, const struct lt_timing *timing)
+{
+    char period[SURVEY_TIME_ROOM], jitter[SURVEY_TIME_ROOM];
+    survey_print_time(period, timing->period_ns);
+    survey_print_time(jitter, timing->jitter_ns);
+    size_t used;
+    if (timing->count == 1)
+        used = lt_text_format(ret_text, size, "once");
+    else if (timing->cyclic)
+        used = lt_text_format(ret_text, size, "every %s +-%s", period, jitter);
+    else if (timing->period_ns)
+        used = lt_text_format(ret_text, size, "at times, mostly %s apart", period);
+    else
+        used = lt_text_format(ret_text, size, "at times");
+    if (timing->extra_on_change)
+        used += lt_text_format(ret_text + used, size - used, " and on changes");
+    if (timing->lost)
+        used +=
+            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " lost in %" PRIu64 " gaps",
+                           timing->lost, timing->gaps);
+    if (timing->pauses)
+        used +=
+            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " pauses", timing->pauses);
+    if (timing->backward_steps)
+        used += lt_text_format(ret_text + used, size - used,
+                               ", time ran backwards %" PRIu64 " times", timing->backward_steps);
+}
+
+/* What the fields come to, for the brief table: "3 physical, 1 counter". */
+static void print_content(char *ret_text, size_t size, const struct lt_survey_frame *frame)
+{
+    unsigned of_kind[LT_FIELD_KINDS] = {0};
+    size_t used = 0;
+    ret_text[0] = '\0';
+    for (size_t i = 0; i < frame->field_count; i++)
+        of_kind[frame->fields[i].kind]++;
+    if (frame->stream->selector.present)
+        used += lt_text_format(ret_text, size, "%u pages", frame->stream->selector.count);
+    for (int kind = LT_FIELD_COUNTER; kind < LT_FIELD_KINDS; kind++)
+        if (of_kind[kind] && used + 1 < size)
+            used += lt_text_format(ret_text + used, size - used, "%s%u %s", used ? ", " : "",
+                                   of_kind[kind], lt_field_kind_name((enum lt_field_kind)kind));
+    if (!used && frame->field_count)
+        lt_text_format(ret_text, size, "stands still");
+}
+
+static void put_remarks(const struct page *page, const struct lt_survey_frame *frame)
+{
+    char text[256], id[SURVEY_ID_ROOM];
+    if (frame->diagnostic && !frame->say)
+        put_wrapped(page->sink, 4, "diagnostics: not looked at for fields");
+    if (frame->copy_of) {
+        const struct lt_survey_frame *source = &page->survey->frames[frame->copy_of - 1];
+        char delay[SURVEY_TIME_ROOM];
+        survey_print_id(id, &source->stream->key);
+        survey_print_time(delay, llround(fabs(frame->copy_delay_s) * 1e9));
+        lt_text_format(text, sizeof text, "the same as %s on %s, %s %s", id, source->bus, delay,
+                       frame->copy_delay_s >= 0 ? "after it" : "before it");
+        put_wrapped(page->sink, 4, text);
+    }
+    if (frame->only_with_activity && !frame->say)
+        put_wrapped(page->sink, 4, "not there all the time: it comes with something");
+    if (frame->say)
+        put_wrapped(page->sink, 4, frame->say);
+}
+
+static void put_frame(const struct page *page, const struct lt_survey_frame *frame)
+{
+    const struct lt_stream *stream = frame->stream;
+    char id[SURVEY_ID_ROOM], timing[160], content[256];
+    survey_print_id(id, &stream->key);
+    print_timing(timing, sizeof timing, &stream->timing);
+    lt_sink_format(page->sink, "%-8s  %2u bytes%s  %8" PRIu64 " frames  ", id, stream->key.length,
+                   stream->key.fd ? " FD" : "", stream->timing.count);
+    if (frame->pgn_name)
+        lt_sink_format(page->sink, "%s  ", frame->pgn_name);
+    lt_sink_string(page->sink, timing);
+    print_content(content, sizeof content, frame);
+    if (page->about->brief && content[0])
+        lt_sink_format(page->sink, "; %s", content);
+    if (page->about->brief && frame->diagnostic)
+        lt_sink_string(page->sink, "; diagnostics");
+    if (frame->authenticated)
+        lt_sink_string(page->sink, "; authenticated");
+    lt_sink_char(page->sink, '\n');
+    if (page->about->brief)
+        return;
+    put_remarks(page, frame);
+    put_fields(page, frame);
+}
+
+/* --- the whole --- */
+
+static void put_bus(const struct page *page, size_t index)
+{
+    const struct lt_survey_bus *bus = &page->survey->buses[index];
+    char number[SURVEY_NUMBER_ROOM];
+    lt_sink_format(page->sink, "\nbus %s: %" PRIu64 " frames",
+                   bus->name[0] ? bus->name : "(unnamed)", bus->frames);
+    if (bus->bitrate_hz) {
+        survey_print_fixed(number, bus->load * 100, 1);
+        lt_sink_format(page->sink, ", load %s %% of %u bit/s%s", number, (unsigned)bus->bitrate_hz,
+                       bus->bitrate_given ? "" : " (assumed)");
+    }
+    lt_sink_char(page->sink, '\n');
+    if (bus->say)
+        put_wrapped(page->sink, 2, bus->say);
+    lt_sink_char(page->sink, '\n');
+    for (size_t i = 0; i < page->survey->frame_count; i++)
+        if (page->survey->frames[i].stream->key.bus == index)
+            put_frame(page, &page->survey->frames[i]);
+}
+
+static void put_groups(const struct page *page)
+{
+    const struct lt_survey *survey = page->survey;
+    if (survey->group_count)
+        lt_sink_string(page->sink, "\nthe same quantity in several places, the best first\n");
+    for (size_t i = 0; i < survey->group_count; i++) {
+        struct lt_buf text;
+        lt_buf_init(&text, 65536);
+        lt_buf_format(&text, "%zu:", i + 1);
+        for (size_t k = 0; k < survey->groups[i].count; k++) {
+            const struct lt_survey_frame *frame =
+                &survey->frames[survey->groups[i].members[k].frame];
+            const struct lt_survey_field *field =
+                &frame->fields[survey->groups[i].members[k].field];
+            char id[SURVEY_ID_ROOM], place[128];
+            survey_print_id(id, &frame->stream->key);
+            lt_bits_print(place, sizeof place, &field->bits);
+            lt_buf_format(&text, "%s %s/%s/%s", k ? "," : "", frame->bus, id, place);
+        }
+        put_wrapped(page->sink, 4, text.at);
+        lt_buf_release(&text);
+    }
+}
+
+static void put_changes(const struct page *page)
+{
+    const struct lt_survey_about *about = page->about;
+    if (!about->against)
+        return;
+    lt_sink_format(page->sink, "\nagainst %s: %s\n", about->against,
+                   about->change_count ? "what stands out most first" : "no difference");
+    for (size_t i = 0; i < about->change_count; i++) {
+        const struct lt_change *change = &about->changes[i];
+        char id[SURVEY_ID_ROOM], place[128] = "", line[200];
+        survey_print_id(id, &change->key);
+        if (change->bits.parts)
+            lt_bits_print(place, sizeof place, &change->bits);
+        size_t len = lt_text_format(line, sizeof line, "  %-8s  %-8s  %-12s  %-16s  ", change->bus,
+                                    id, place, survey_change_word(change->kind));
+        lt_sink_put(page->sink, line, len);
+        put_rest(page->sink, len, change->say ? change->say : "");
+    }
+}
+
+static void put_head(const struct page *page)
+{
+    const struct lt_survey *survey = page->survey;
+    const struct lt_collect_counts *counts = survey->counts;
+    char seconds[SURVEY_NUMBER_ROOM];
+    for (size_t i = 0; i < page->about->file_count; i++)
+        lt_sink_format(page->sink, "%s%s", i ? ", " : "", page->about->files[i]);
+    survey_print_fixed(seconds, survey->duration_s, 3);
+    lt_sink_format(page->sink, "\n%" PRIu64 " frames in %s s", counts->frames, seconds);
+    if (counts->remote)
+        lt_sink_format(page->sink, ", %" PRIu64 " remote requests", counts->remote);
+    if (counts->error_frames)
+        lt_sink_format(page->sink, ", %" PRIu64 " error reports", counts->error_frames);
+    if (counts->without_time)
+        lt_sink_format(page->sink, ", %" PRIu64 " without time", counts->without_time);
+    if (page->about->counts && page->about->counts->malformed)
+        lt_sink_format(page->sink, ", %" PRIu64 " malformed", page->about->counts->malformed);
+    lt_sink_char(page->sink, '\n');
+}
 
 void lt_survey_table(const struct lt_survey *survey, const struct lt_survey_about *about,
                      struct lt_sink *sink)
 {
-    (void)survey;
-    (void)about;
-    (void)sink;
+    const struct page page = {survey, about, sink};
+    put_head(&page);
+    for (size_t i = 0; i < survey->bus_count; i++)
+        if (survey->buses[i].frames)
+            put_bus(&page, i);
+    if (!about->brief)
+        put_groups(&page);
+    put_changes(&page);
 }
