@@ -186,8 +186,14 @@ static void turn_block(const struct lt_moments *moments, const uint64_t *block, 
         uint64_t before = last[word] ^ base, moved = 0;
         uint64_t *on = ret_turned->on + (size_t)word * 64;
         uint64_t *flips = ret_turned->flips + (size_t)word * 64;
-        for (unsigned k = 0; k < LT_BLOCK_FRAMES; k++)
-            frames[k] = k < fill ? block[word * LT_BLOCK_FRAMES + k] ^ base : 0;
+        uint64_t any = before;
+        for (unsigned k = 0; k < fill; k++)
+            any |= frames[k] = block[word * LT_BLOCK_FRAMES + k] ^ base;
+        ret_turned->moved[word] = 0;
+        if (any == 0) /* nothing there has ever moved: usual in long frames */
+            continue;
+        for (unsigned k = fill; k < LT_BLOCK_FRAMES; k++)
+            frames[k] = 0;
         kernel->transpose(frames, on);
         for (unsigned i = 0; i < 64; i++) {
             flips[i] = (on[i] ^ (on[i] << 1 | (before >> i & 1))) & next_mask;

@@ -15,7 +15,7 @@
 /* One bit of a band in one block, for pair counting. `slot` orders the bits in the tables. */
 struct lt_block_bit {
     uint64_t on;    /* frames in which it differs from the base */
-    uint64_t flips; /* frames in which it differs from the frame before, both next to each other */
+    uint64_t flips; /* frames in which it differs from the one before, both next to each other */
     uint32_t slot, row; /* row: slot * (slot + 1) / 2, where its row begins in the tables */
 };
 
@@ -33,7 +33,7 @@ struct lt_block_kernel {
                         const struct lt_pair_tables *tables);
 };
 
-extern const struct lt_block_kernel lt_block_portable;
+extern const struct lt_block_kernel lt_block_portable, lt_block_avx2;
 /* The best that this processor runs. */
 const struct lt_block_kernel *lt_block_kernel(void);
 
