@@ -68,9 +68,8 @@ static struct lt_gathered *new_stream(struct lt_collect *collect, const struct l
     return stream;
 }
 
-/* ret_stream NULL: there are as many as there may be. */
-static enum lt_code find_stream(struct lt_collect *collect, const struct lt_stream_key *key,
-                                struct lt_gathered **ret_stream, struct lt_error *error)
+enum lt_code lt_find_stream(struct lt_collect *collect, const struct lt_stream_key *key,
+                            struct lt_gathered **ret_stream, struct lt_error *error)
 {
     uint64_t word = word_of(key);
     size_t slot = slot_of(word);
@@ -155,7 +154,8 @@ static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered
     if (code != LT_OK)
         return code;
     if (!stream->settled)
-        return stream->store.count < LT_SETTLE_FRAMES ? LT_OK : lt_settle(collect, stream, error);
+        return stream->store.count < LT_SETTLE_FRAMES ? LT_OK
+                                                      : lt_settle(collect, stream, NULL, error);
     /* Making room settled it, with the frames before this one. */
     code = lt_page_of(collect, stream, data, &tally, error);
     if (code != LT_OK)
@@ -166,6 +166,17 @@ static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered
     return LT_OK;
 }
 
+enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                        const uint8_t *data, struct lt_error *error)
+{
+    if (stream->for_now)
+        lt_unsettle(collect, stream);
+    enum lt_code code = stream->settled ? add_settled(collect, stream, time_ns, data, error)
+                                        : add_unsettled(collect, stream, time_ns, data, error);
+    stream->begun = true;
+    return code;
+}
+
 static enum lt_code add_to_stream(struct lt_collect *collect, struct lt_gathered *stream,
                                   int64_t time_ns, const uint8_t *data, struct lt_error *error)
 {
@@ -174,12 +185,7 @@ static enum lt_code add_to_stream(struct lt_collect *collect, struct lt_gathered
     /* Without a time of its own a frame has that of the one before it: steps count all the same. */
     if (time_ns == LT_NO_TIME)
         time_ns = stream->timing.last_ns;
-    if (stream->for_now)
-        lt_unsettle(collect, stream);
-    enum lt_code code = stream->settled ? add_settled(collect, stream, time_ns, data, error)
-                                        : add_unsettled(collect, stream, time_ns, data, error);
-    stream->begun = true;
-    return code;
+    return lt_add_row(collect, stream, time_ns, data, error);
 }
 
 enum lt_code lt_collect_add(struct lt_collect *collect, const struct lt_frame *frame,
@@ -194,7 +200,7 @@ enum lt_code lt_collect_add(struct lt_collect *collect, const struct lt_frame *f
                                 .extended = lt_frame_has(frame, LT_FRAME_EXTENDED),
                                 .fd = lt_frame_has(frame, LT_FRAME_FD),
                                 .length = frame->len};
-    enum lt_code code = find_stream(collect, &key, &stream, error);
+    enum lt_code code = lt_find_stream(collect, &key, &stream, error);
     if (code != LT_OK)
         return code;
     if (!stream) {
@@ -204,13 +210,17 @@ enum lt_code lt_collect_add(struct lt_collect *collect, const struct lt_frame *f
     return add_to_stream(collect, stream, frame->time_ns, frame->data, error);
 }
 
+void lt_break_stream(struct lt_gathered *stream)
+{
+    stream->begun = false;
+    lt_tallies_break(stream);
+}
+
 void lt_collect_break(struct lt_collect *collect)
 {
     for (size_t i = 0; i < collect->stream_count; i++) {
-        struct lt_gathered *stream = collect->streams[i];
-        stream->begun = false;
-        lt_timing_counts_break(&stream->timing);
-        lt_tallies_break(stream);
+        lt_break_stream(collect->streams[i]);
+        lt_timing_counts_break(&collect->streams[i]->timing);
     }
 }
 
@@ -257,11 +267,11 @@ static enum lt_code finish_streams(struct lt_collect *collect, struct place *pla
     for (size_t i = 0; code == LT_OK && i < count; i++) {
         struct lt_gathered *stream = collect->streams[places[i].index];
         if (!stream->settled) {
-            code = lt_settle(collect, stream, error);
+            code = lt_settle(collect, stream, NULL, error);
             stream->for_now = true;
         }
         if (code == LT_OK)
-            code = lt_refresh(stream, error);
+            code = lt_refresh(collect, stream, error);
     }
     qsort(places, count, sizeof *places, by_key);
     for (size_t i = 0; i < count; i++)

@@ -36,6 +36,7 @@ struct lt_gathered {       /* one stream */
     struct lt_tally *tallies; /* of the pages */
     size_t page_room;
     struct lt_tally all;
+    unsigned moving; /* bits that had moved when it settled */
 };
 
 struct lt_collect {
@@ -48,18 +49,35 @@ struct lt_collect {
     uint16_t slot[LT_STREAM_SLOTS]; /* 1 + index; 0 free */
 };
 
+/* collect.c */
+/* The stream of a key, made if it is new. ret_stream NULL: there are as many as there may be. */
+enum lt_code lt_find_stream(struct lt_collect *collect, const struct lt_stream_key *key,
+                            struct lt_gathered **ret_stream, struct lt_error *error);
+/* A frame of the stream, but for its timing. */
+enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                        const uint8_t *data, struct lt_error *error);
+/* The stream's next frame follows no other (its timing apart). */
+void lt_break_stream(struct lt_gathered *stream);
+
 /* settle.c */
+/* `selector`: by the one given; NULL: it is looked for. */
 enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
-                       struct lt_error *error);
+                       const struct lt_selector_found *selector, struct lt_error *error);
 void lt_unsettle(struct lt_collect *collect, struct lt_gathered *stream);
 /* Timing, flags and periods as all frames so far say. */
-enum lt_code lt_refresh(struct lt_gathered *stream, struct lt_error *error);
-/* Where the frame's page is, made if it is new; NULL past LT_PAGES_MAX. */
+enum lt_code lt_refresh(struct lt_collect *collect, struct lt_gathered *stream,
+                        struct lt_error *error);
+/* The page of a selector value, made if it is new; NULL past LT_PAGES_MAX. */
+enum lt_code lt_page_of_value(struct lt_collect *collect, struct lt_gathered *stream,
+                              uint64_t value, struct lt_tally **ret_tally, struct lt_error *error);
+/* The same for a frame. */
 enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, const uint8_t *data,
                         struct lt_tally **ret_tally, struct lt_error *error);
 /* Counts a frame into its page's tally (NULL: it has none) and that of all pages. */
 void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                     const uint8_t *data, struct lt_tally *tally);
+/* `into` += `from`; where one of them has no counts the sum has none. */
+void lt_tally_merge(struct lt_collect *collect, struct lt_tally *into, const struct lt_tally *from);
 /* The next frame follows no other. */
 void lt_tallies_break(struct lt_gathered *stream);
 
@@ -68,5 +86,8 @@ void lt_tallies_break(struct lt_gathered *stream);
  * frame moved a rare bit; else NULL. */
 enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                      const uint8_t *data, const struct lt_rare *rare, struct lt_error *error);
+/* Appends the rows of another store of the same stream. */
+enum lt_code lt_keep_all(struct lt_collect *collect, struct lt_gathered *stream,
+                         const struct lt_kept_store *from, struct lt_error *error);
 
 #endif

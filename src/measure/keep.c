@@ -46,7 +46,7 @@ static enum lt_code thin(struct lt_collect *collect, struct lt_gathered *stream,
         return LT_OK;
     }
     if (!stream->settled)
-        code = lt_settle(collect, stream, error);
+        code = lt_settle(collect, stream, NULL, error);
     if (code == LT_OK && stream->store.whole)
         code = begin_rare(collect, stream, error);
     if (code != LT_OK)
@@ -173,4 +173,37 @@ enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream, int
     else
         lt_kept_store_leave_out(store);
     return LT_OK;
+}
+
+/* Leaves out runs of both until they fit together; false where that does not help. */
+static bool thin_both(struct lt_kept_store *store, struct lt_kept_store *copy)
+{
+    size_t before = store->count + copy->count;
+    lt_kept_store_thin(store);
+    lt_kept_store_thin(copy);
+    return store->count + copy->count < before;
+}
+
+enum lt_code lt_keep_all(struct lt_collect *collect, struct lt_gathered *stream,
+                         const struct lt_kept_store *from, struct lt_error *error)
+{
+    struct lt_kept_store *store = &stream->store, copy;
+    if (!lt_kept_store_copy(&copy, from))
+        return no_memory(error);
+    enum lt_code code = LT_OK;
+    bool done = true;
+    while (store->stride < copy.stride)
+        lt_kept_store_thin(store);
+    while (copy.stride < store->stride)
+        lt_kept_store_thin(&copy);
+    while (code == LT_OK && done && store->room - store->count < copy.count) {
+        code = grow(collect, stream, &done, error);
+        if (code == LT_OK && !done)
+            done = thin_both(store, &copy);
+    }
+    if (code == LT_OK && done)
+        lt_kept_store_append(store, &copy);
+    store->whole = false;
+    lt_kept_store_release(&copy);
+    return code;
 }

@@ -126,6 +126,26 @@ void lt_kept_store_thin(struct lt_kept_store *store)
     store->stride *= 2;
 }
 
+bool lt_kept_store_copy(struct lt_kept_store *ret_copy, const struct lt_kept_store *store)
+{
+    struct lt_kept_store copy = *store;
+    copy.time_ns = NULL;
+    copy.flags = copy.bytes = NULL;
+    copy.room = copy.count = 0;
+    if (!lt_kept_store_resize(&copy, store->count + 1)) {
+        lt_kept_store_release(&copy);
+        return false;
+    }
+    copy.count = store->count;
+    if (copy.count != 0) {
+        memcpy(copy.time_ns, store->time_ns, copy.count * sizeof *copy.time_ns);
+        memcpy(copy.flags, store->flags, copy.count);
+        memcpy(copy.bytes, store->bytes, copy.count * copy.length);
+    }
+    *ret_copy = copy;
+    return true;
+}
+
 void lt_kept_store_append(struct lt_kept_store *store, const struct lt_kept_store *from)
 {
     assert(store->stride == from->stride && store->room - store->count >= from->count);
@@ -140,6 +160,10 @@ void lt_kept_store_append(struct lt_kept_store *store, const struct lt_kept_stor
     store->whole = store->whole && from->whole;
     store->joined = false; /* what comes next follows nothing here */
     memset(store->bytes + store->count * store->length, 0, PAD);
+    /* Cells count on from the runs that are here: every second run goes next time. */
+    store->cell = store->in_cell = 0;
+    for (size_t row = 0; row < store->count; row++)
+        store->cell += store->flags[row] & LT_KEPT_RUN ? store->stride : 0;
 }
 
 struct lt_kept lt_kept_store_view(const struct lt_kept_store *store,

@@ -51,6 +51,8 @@ void lt_kept_store_leave_out(struct lt_kept_store *store);
 void lt_kept_store_add_before(struct lt_kept_store *store, int64_t time_ns, const uint8_t *data);
 /* Leaves out every second run. */
 void lt_kept_store_thin(struct lt_kept_store *store);
+/* False without memory. */
+bool lt_kept_store_copy(struct lt_kept_store *ret_copy, const struct lt_kept_store *store);
 /* Appends the rows of `from` (there must be room), both at the same stride. */
 void lt_kept_store_append(struct lt_kept_store *store, const struct lt_kept_store *from);
 struct lt_kept lt_kept_store_view(const struct lt_kept_store *store,

@@ -41,3 +41,14 @@ bool lt_rare_look(struct lt_rare *rare, int64_t time_ns, const uint8_t *data, un
     rare->begun = true;
     return found;
 }
+
+void lt_rare_merge(struct lt_rare *into, const struct lt_rare *from)
+{
+    for (unsigned bit = 0; bit < 512; bit++) {
+        unsigned moves = (unsigned)into->moves[bit] + from->moves[bit];
+        into->moves[bit] = (uint8_t)(moves < LT_RARE_MOVES ? moves : LT_RARE_MOVES);
+        if (moves >= LT_RARE_MOVES)
+            into->few[bit / 64] &= ~((uint64_t)1 << bit % 64);
+    }
+    into->begun = false;
+}

@@ -16,6 +16,8 @@ struct lt_rare {
 };
 
 void lt_rare_init(struct lt_rare *rare);
+/* `into` += `from`. */
+void lt_rare_merge(struct lt_rare *into, const struct lt_rare *from);
 /* Counts the moves from the frame before; true where a rare bit moved. */
 bool lt_rare_look(struct lt_rare *rare, int64_t time_ns, const uint8_t *data, unsigned length);
 

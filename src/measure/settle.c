@@ -60,6 +60,16 @@ static void add_to_tally(struct lt_collect *collect, struct lt_tally *tally, int
     tally->begun = true;
 }
 
+void lt_tally_merge(struct lt_collect *collect, struct lt_tally *into, const struct lt_tally *from)
+{
+    if (!from->moments)
+        drop_moments(collect, &into->moments, &into->charged);
+    if (!into->moments)
+        return;
+    lt_moments_merge(into->moments, from->moments);
+    charge(collect, into);
+}
+
 /* ---- Pages ---- */
 
 static size_t find_page(const struct lt_gathered *stream, uint64_t value)
@@ -119,16 +129,11 @@ static enum lt_code insert_page(struct lt_collect *collect, struct lt_gathered *
     return LT_OK;
 }
 
-enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, const uint8_t *data,
-                        struct lt_tally **ret_tally, struct lt_error *error)
+enum lt_code lt_page_of_value(struct lt_collect *collect, struct lt_gathered *stream,
+                              uint64_t value, struct lt_tally **ret_tally, struct lt_error *error)
 {
-    uint64_t value = 0;
-    size_t at = 0;
+    size_t at = find_page(stream, value);
     *ret_tally = NULL;
-    if (stream->open.selector.present) {
-        value = lt_bits_get(data, &stream->open.selector.bits);
-        at = find_page(stream, value);
-    }
     if (at == stream->open.page_count || stream->pages[at].value != value) {
         if (stream->open.page_count == LT_PAGES_MAX)
             return LT_OK;
@@ -138,6 +143,15 @@ enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, 
     }
     *ret_tally = &stream->tallies[at];
     return LT_OK;
+}
+
+enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, const uint8_t *data,
+                        struct lt_tally **ret_tally, struct lt_error *error)
+{
+    uint64_t value = 0;
+    if (stream->open.selector.present)
+        value = lt_bits_get(data, &stream->open.selector.bits);
+    return lt_page_of_value(collect, stream, value, ret_tally, error);
 }
 
 /* The periods of all pages from the kept rows. */
@@ -201,26 +215,6 @@ static enum lt_code refresh_with(struct lt_gathered *stream, struct lt_arena *sc
     return code;
 }
 
-enum lt_code lt_refresh(struct lt_gathered *stream, struct lt_error *error)
-{
-    struct lt_arena scratch;
-    lt_arena_init(&scratch, SCRATCH_CEILING);
-    enum lt_code code = refresh_with(stream, &scratch, error);
-    if (code == LT_OK)
-        code = work_out_periods(stream, &scratch, error);
-    lt_arena_release(&scratch);
-    stream->open.pages = stream->pages;
-    for (size_t i = 0; i < stream->open.page_count; i++) {
-        stream->pages[i].moments = stream->tallies[i].moments;
-        if (stream->tallies[i].moments && lt_moments_failed(stream->tallies[i].moments))
-            return lt_fail(error, LT_E_MEMORY, "no memory for the counts of a frame's bits");
-    }
-    stream->open.all = stream->open.selector.present
-                           ? stream->all.moments
-                           : (stream->open.page_count != 0 ? stream->pages[0].moments : NULL);
-    return code;
-}
-
 /* Makes the pages of the frames so far, so that periods can be worked out before steps count. */
 static enum lt_code make_pages(struct lt_collect *collect, struct lt_gathered *stream,
                                struct lt_error *error)
@@ -275,24 +269,87 @@ void lt_tallies_break(struct lt_gathered *stream)
     stream->all.begun = false;
 }
 
+/* Divides the kept rows by a selector and counts them by page. */
+static enum lt_code page_rows(struct lt_collect *collect, struct lt_gathered *stream,
+                              const struct lt_selector_found *selector, struct lt_arena *scratch,
+                              struct lt_error *error)
+{
+    stream->open.selector = *selector;
+    enum lt_code code = make_pages(collect, stream, error);
+    if (code == LT_OK)
+        code = work_out_periods(stream, scratch, error);
+    if (code == LT_OK)
+        code = tally_rows(collect, stream, error);
+    return code;
+}
+
 enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
-                       struct lt_error *error)
+                       const struct lt_selector_found *selector, struct lt_error *error)
 {
     struct lt_arena scratch;
+    struct lt_selector_found found;
     lt_arena_init(&scratch, SCRATCH_CEILING);
     stream->settled = true;
     enum lt_code code = refresh_with(stream, &scratch, error);
+    if (code == LT_OK && !selector)
+        code = lt_selector_find(&stream->open.kept, &scratch, &found, error);
+    if (code == LT_OK) {
+        selector = selector ? selector : &found;
+        if (selector->present)
+            code = begin_tally(collect, &stream->all, stream->open.key.length, error);
+    }
     if (code == LT_OK)
-        code = lt_selector_find(&stream->open.kept, &scratch, &stream->open.selector, error);
-    if (code == LT_OK && stream->open.selector.present)
-        code = begin_tally(collect, &stream->all, stream->open.key.length, error);
+        code = page_rows(collect, stream, selector, &scratch, error);
+    if (code == LT_OK && stream->open.page_count == 1 && stream->tallies[0].moments)
+        stream->moving = lt_moments_moving(stream->tallies[0].moments);
+    lt_arena_release(&scratch);
+    return code;
+}
+
+/* A selector that stood still at first: looked for again where bits move that did not then. What
+ * the pages count then is the kept frames, since the others are gone; the counts of all frames stay
+ * beside them. */
+static enum lt_code look_again(struct lt_collect *collect, struct lt_gathered *stream,
+                               struct lt_arena *scratch, struct lt_error *error)
+{
+    struct lt_selector_found found;
+    struct lt_moments *moments = stream->open.page_count == 1 ? stream->tallies[0].moments : NULL;
+    unsigned moving = moments ? lt_moments_moving(moments) : 0;
+    if (stream->open.selector.present || stream->store.whole || moving == stream->moving)
+        return LT_OK;
+    stream->moving = moving;
+    enum lt_code code = lt_selector_find(&stream->open.kept, scratch, &found, error);
+    if (code != LT_OK || !found.present)
+        return code;
+    struct lt_tally all = stream->tallies[0];
+    free(all.rare);
+    all.rare = NULL;
+    stream->open.page_count = 0;
+    code = page_rows(collect, stream, &found, scratch, error);
+    stream->all = all; /* only now: these frames are among its own */
+    return code;
+}
+
+enum lt_code lt_refresh(struct lt_collect *collect, struct lt_gathered *stream,
+                        struct lt_error *error)
+{
+    struct lt_arena scratch;
+    lt_arena_init(&scratch, SCRATCH_CEILING);
+    enum lt_code code = refresh_with(stream, &scratch, error);
     if (code == LT_OK)
-        code = make_pages(collect, stream, error);
+        code = look_again(collect, stream, &scratch, error);
     if (code == LT_OK)
         code = work_out_periods(stream, &scratch, error);
-    if (code == LT_OK)
-        code = tally_rows(collect, stream, error);
     lt_arena_release(&scratch);
+    stream->open.pages = stream->pages;
+    for (size_t i = 0; i < stream->open.page_count; i++) {
+        stream->pages[i].moments = stream->tallies[i].moments;
+        if (stream->tallies[i].moments && lt_moments_failed(stream->tallies[i].moments))
+            return lt_fail(error, LT_E_MEMORY, "no memory for the counts of a frame's bits");
+    }
+    stream->open.all = stream->open.selector.present
+                           ? stream->all.moments
+                           : (stream->open.page_count != 0 ? stream->pages[0].moments : NULL);
     return code;
 }
 
