@@ -1,19 +1,284 @@
-/* Finding checksums (loomtap/measure/check_solve.h). Nothing is looked for yet. */
-#include "loomtap/measure/check_solve.h"
+/* Finding checksums: the order of work, which of two explanations is believed, and the result
+ * (loomtap/measure/check_solve.h).
+ *
+ * Sums first, then elimination on samples of the different frames: one sample may hold a spoiled
+ * frame, which hides every relation, so several are drawn. What passes is tried on every frame. In
+ * an XOR sum every byte is the XOR of the others, and a CRC read backwards is a CRC with the
+ * mirrored polynomial in the first byte: of explanations that cover each other the one in the
+ * roughest place, with the plainest parameters, at an end of the frame is believed. */
+#include <math.h>
+#include <string.h>
+
+#include "loomtap/base/text.h"
+#include "measure/check_inside.h"
+
+#define PROOF_BITS     36.0 /* 10^-9 is 30 bits; the rest is for streams and places tried */
+#define TRANSFER_BITS  30.0
+#define SCRATCH_BYTES  (48u << 20)
+#define SAMPLES        5u
+#define SAMPLES_LONG   3u /* of frames longer than 8 bytes: elimination takes a cube of time */
+#define PROVING_FRAMES 40u
+
+struct lt_bits check_byte_place(unsigned byte)
+{
+    return (struct lt_bits){1, {{(uint16_t)(8 * byte + 7), (uint16_t)(8 * byte)}}};
+}
+
+uint64_t check_own_bytes(const struct lt_bits *place)
+{
+    unsigned from = place->part[0].msb / 8u, to = place->part[0].lsb / 8u;
+    uint64_t set = 0;
+    for (unsigned b = from < to ? from : to; b <= (from < to ? to : from); b++)
+        set |= (uint64_t)1 << b;
+    return set;
+}
+
+bool check_set_ranges(struct lt_checksum *checksum, uint64_t bytes)
+{
+    checksum->ranges = 0;
+    for (unsigned b = 0; b < 64; b++) {
+        if (!(bytes >> b & 1))
+            continue;
+        if (b && (bytes >> (b - 1) & 1)) {
+            checksum->range[checksum->ranges - 1].last = (uint8_t)b;
+            continue;
+        }
+        if (checksum->ranges == LT_CHECK_RANGES_MAX)
+            return false;
+        checksum->range[checksum->ranges++] = (struct lt_check_range){(uint8_t)b, (uint8_t)b};
+    }
+    return checksum->ranges > 0;
+}
+
+uint64_t check_failures(const struct check_view *view, const struct lt_checksum *checksum,
+                        uint64_t limit)
+{
+    const struct lt_stream_key *key = &view->kept->key;
+    uint64_t failed = 0;
+    for (size_t i = 0; i < view->count && failed <= limit; i++)
+        failed += !lt_checksum_verify(checksum, check_bytes(view, i), key->length, key->id,
+                                      key->extended);
+    return failed;
+}
+
+uint64_t check_failures_allowed(const struct check_view *view)
+{
+    return view->count < 12 ? 0 : view->count < 24 ? 1 : 2 + view->count / 100;
+}
+
+/* Bits of proof: how unlikely it is that values made otherwise agree as often as they do. */
+static double proof_bits(const struct check_view *view, const struct check_claim *claim)
+{
+    double frames = (double)view->count, failed = (double)claim->failed_distinct;
+    double width = check_moving_bits(view, &claim->checksum.place);
+    double choices = failed > 0.0 ? failed * log2(frames / failed) + 1.45 * failed : 0.0;
+    return width * (frames - failed - claim->parameters) - claim->hypotheses - choices;
+}
+
+static double place_bonus(const struct check_view *view, const struct lt_bits *place)
+{
+    uint64_t own = check_own_bytes(place);
+    return own >> (view->length - 1) & 1 ? 0.6 : own & 1 ? 0.5 : 0.0;
+}
+
+static bool claim_holds(const struct check_view *view, struct check_claim *claim)
+{
+    if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
+        return false;
+    uint64_t allowed = check_failures_allowed(view);
+    /* A look at a few first: most of what is tried and wrong ends here. */
+    claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
+    return claim->failed_distinct <= allowed;
+}
+
+static bool same_place(const struct check_claim *a, const struct check_claim *b)
+{
+    return a->checksum.place.part[0].msb == b->checksum.place.part[0].msb &&
+           a->checksum.place.part[0].lsb == b->checksum.place.part[0].lsb;
+}
+
+bool check_claims_add(const struct check_view *view, struct check_claims *claims,
+                      struct check_claim *claim)
+{
+    if (!claim_holds(view, claim) || proof_bits(view, claim) < PROOF_BITS)
+        return false;
+    double failed = (double)claim->failed_distinct / (double)view->count;
+    claim->score += 10.0 * check_roughness(view, &claim->checksum.place) +
+                    place_bonus(view, &claim->checksum.place) - 100.0 * failed;
+    for (unsigned i = 0; i < claims->count; i++) {
+        if (!same_place(&claims->claim[i], claim))
+            continue;
+        if (claim->score > claims->claim[i].score)
+            claims->claim[i] = *claim;
+        return true;
+    }
+    if (claims->count < CHECK_FOUND_MAX)
+        claims->claim[claims->count++] = *claim;
+    return true;
+}
+
+static bool covers(const struct check_claim *a, const struct check_claim *b)
+{
+    return lt_bit_set_meets(&a->covers, &b->checksum.place);
+}
+
+/* The best first; those that overlap a better one, or say the same the other way round, go. */
+static unsigned choose(struct check_claims *claims)
+{
+    unsigned kept = 0;
+    for (unsigned n = 0; n < claims->count; n++) {
+        unsigned best = n;
+        for (unsigned i = n + 1; i < claims->count; i++) {
+            if (claims->claim[i].score > claims->claim[best].score)
+                best = i;
+        }
+        struct check_claim claim = claims->claim[best];
+        claims->claim[best] = claims->claim[n];
+        claims->claim[n] = claim;
+        bool stays = kept < LT_CHECKS_MAX;
+        for (unsigned i = 0; i < kept; i++) {
+            const struct check_claim *better = &claims->claim[i];
+            if (lt_bits_overlap(&better->checksum.place, &claim.checksum.place) ||
+                (covers(better, &claim) && covers(&claim, better)))
+                stays = false;
+        }
+        if (stays)
+            claims->claim[kept++] = claim;
+    }
+    return kept;
+}
+
+static unsigned count_bytes(const struct lt_bit_set *set)
+{
+    unsigned bytes = 0;
+    for (unsigned b = 0; b < 64; b++)
+        bytes += (set->word[b / 8] >> 8 * (b % 8) & 0xFF) != 0;
+    return bytes;
+}
+
+static const char *say(const struct check_view *view, const struct check_claim *claim,
+                       const struct lt_check_found *found)
+{
+    char text[600];
+    size_t at = lt_text_format(text, sizeof text, "gives %llu of %llu frames, %llu different",
+                               (unsigned long long)found->verified,
+                               (unsigned long long)(found->verified + found->failed),
+                               (unsigned long long)found->distinct);
+    unsigned still = count_bytes(&found->unexercised);
+    const struct lt_checksum *checksum = &claim->checksum;
+    if (checksum->family == LT_CHECK_AFFINE)
+        at += lt_text_format(text + at, sizeof text - at,
+                             "; no polynomial or sum gives it, so it is known for the bits that "
+                             "moved alone: not for bits of %u bytes",
+                             still);
+    else if (still)
+        at +=
+            lt_text_format(text + at, sizeof text - at,
+                           "; bytes that never moved: %u, whether they enter is not proven", still);
+    if (checksum->data_id_count && checksum->family != LT_CHECK_E2E_P2)
+        lt_text_format(text + at, sizeof text - at,
+                       "; data id, start value and final XOR come to one constant here, other ones "
+                       "give the same");
+    return lt_arena_string(view->arena, text);
+}
+
+static void report(const struct check_view *view, const struct check_claim *claim,
+                   struct lt_check_found *ret_found)
+{
+    const struct lt_stream_key *key = &view->kept->key;
+    double proof = proof_bits(view, claim);
+    *ret_found = (struct lt_check_found){.form = LT_CHECK_FOUND,
+                                         .place = claim->checksum.place,
+                                         .checksum = claim->checksum,
+                                         .distinct = view->count,
+                                         .unexercised = claim->unexercised};
+    for (size_t i = 0; i < view->count; i++) {
+        if (lt_checksum_verify(&claim->checksum, check_bytes(view, i), key->length, key->id,
+                               key->extended))
+            ret_found->verified += view->times[i];
+        else
+            ret_found->failed += view->times[i];
+    }
+    ret_found->confidence = proof > 60.0 ? claim->sense : 0.97 * claim->sense;
+    ret_found->why = say(view, claim, ret_found);
+}
+
+/* One sample, with each counter that may choose a constant, none first. */
+static bool search_sample(struct check_view *view, unsigned wanted, struct check_claims *claims)
+{
+    struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
+    unsigned before = claims->count;
+    bool thin = false;
+    if (!sample)
+        return false;
+    for (unsigned i = 0; i < view->chooser_count; i++) {
+        const struct check_chooser *chooser = &view->chooser[i];
+        struct check_null null;
+        check_sample_draw(view, wanted + (chooser->present ? chooser->classes : 0), sample);
+        if (sample->count < 4 || !check_null_make(view, sample, chooser, &null))
+            continue;
+        thin = thin || null.spare < 8;
+        if (null.count == 0)
+            continue;
+        check_find_crc(view, sample, chooser, &null, claims);
+        if (!chooser->present)
+            check_find_affine(view, sample, &null, claims);
+        if (claims->count > before)
+            break;
+    }
+    return thin;
+}
+
+static void search(struct check_view *view, struct check_claims *claims)
+{
+    unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES;
+    unsigned wanted = view->moving_count + 1 + PROVING_FRAMES;
+    check_find_plain(view, claims);
+    unsigned plain = claims->count;
+    for (unsigned n = 0; n < samples; n++) {
+        if (n && view->count < wanted + wanted / 2)
+            wanted = (unsigned)(view->count * 2 / 3);
+        bool thin = search_sample(view, wanted, claims);
+        if (claims->count > plain || (thin && n > 0))
+            break;
+    }
+}
+
+static bool is_worth_it(const struct check_view *view)
+{
+    return view->count >= 4 && view->moving_count >= 4;
+}
 
 enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_found *counters,
                             size_t counter_count, const struct lt_bit_set *taken,
                             struct lt_arena *arena, struct lt_check_found ret_found[LT_CHECKS_MAX],
                             size_t *ret_count, struct lt_error *error)
 {
-    (void)kept;
-    (void)counters;
-    (void)counter_count;
-    (void)taken;
-    (void)arena;
-    (void)ret_found;
-    (void)error;
-    *ret_count = 0;
+    struct lt_arena scratch;
+    lt_arena_init(&scratch, SCRATCH_BYTES);
+    struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
+    struct check_claims *claims = lt_arena_alloc(&scratch, sizeof *claims);
+    size_t found = 0;
+    bool fine = view && claims &&
+                check_view_make(view, kept, counters, counter_count, taken, &scratch, arena);
+    if (fine && is_worth_it(view)) {
+        search(view, claims);
+        unsigned chosen = choose(claims);
+        struct lt_bit_set known = view->taken;
+        for (unsigned w = 0; w < 8; w++)
+            known.word[w] |= view->counters.word[w];
+        for (; found < chosen; found++) {
+            report(view, &claims->claim[found], &ret_found[found]);
+            lt_bit_set_add_bits(&known, &ret_found[found].place);
+        }
+        if (found < LT_CHECKS_MAX && check_find_secret(view, &known, &ret_found[found]))
+            found++;
+    }
+    fine = fine && !scratch.failed && !arena->failed;
+    lt_arena_release(&scratch);
+    if (!fine)
+        return lt_fail(error, LT_E_MEMORY, "out of memory while looking for checksums");
+    *ret_count = found;
     return LT_OK;
 }
 

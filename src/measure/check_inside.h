@@ -1,0 +1,179 @@
+/* What the files that find checksums (check_*.c) share.
+ *
+ *     check_view.c    the different frames, what moves and how; samples and pairs of frames
+ *     check_null.c    elimination: all affine relations between the bits at once
+ *     check_plain.c   sums, XOR, nibble sums, the J1939 forms
+ *     check_crc.c     polynomial, direction, order and position of a CRC
+ *     check_name.c    the constant that is left: catalogue name, data id, identifier, profile
+ *     check_affine.c  maps that have no name
+ *     check_secret.c  random-looking bits that nothing explains
+ *     check_solve.c   the order of work, which of two to believe, the result
+ */
+#ifndef LOOMTAP_SRC_MEASURE_CHECK_INSIDE_H
+#define LOOMTAP_SRC_MEASURE_CHECK_INSIDE_H
+
+#include "loomtap/measure/check_solve.h"
+
+#define CHECK_POSITIONS  512u
+#define CHECK_SAMPLE_MAX 704u /* 512 bits, 1, 15 for a counter, and some to prove it */
+#define CHECK_WORDS      9u   /* of a row of the elimination: 512 + 1 + 15 bits fit */
+#define CHECK_PAIRS      16u
+#define CHECK_CLASSES    16u /* counter values that choose among constants */
+#define CHECK_FOUND_MAX  48u
+
+/* A counter that may choose a constant; the first of a view is none at all. */
+struct check_chooser {
+    bool present;
+    struct lt_bits bits;
+    unsigned classes; /* 1 without; else 2^bits, at most 16: higher bits do not choose */
+    uint32_t modulus; /* as it counts, 0 not known */
+};
+
+#define CHECK_CHOOSERS 5u
+
+struct check_view {
+    const struct lt_kept *kept;
+    unsigned length;
+    size_t count;    /* different frames, in order of first appearance */
+    uint32_t *row;   /* their rows in kept */
+    uint32_t *times; /* how often each is there */
+    struct lt_bit_set moving, counters, taken;
+    unsigned moving_count;
+    uint8_t moves[64];             /* moving bits by byte */
+    double rough[CHECK_POSITIONS]; /* share of the changes of the frame in which the bit flips */
+    double eta[64];                /* smoothness of each byte by itself, unsigned */
+    uint64_t changes;              /* neighbouring frames that differ */
+    unsigned rare_count;           /* bits that hardly move: frames in which they do */
+    struct {
+        uint16_t position;
+        uint64_t seen;
+        uint32_t at[4]; /* among the different frames */
+    } rare[64];
+    unsigned chooser_count;
+    struct check_chooser chooser[CHECK_CHOOSERS];
+    struct lt_arena *scratch; /* goes with the search */
+    struct lt_arena *arena;   /* the caller's, for what is reported */
+    uint64_t random;          /* state; the same for the same frames */
+};
+
+bool check_view_make(struct check_view *view, const struct lt_kept *kept,
+                     const struct lt_counter_found *counters, size_t counter_count,
+                     const struct lt_bit_set *taken, struct lt_arena *scratch,
+                     struct lt_arena *arena);
+static inline const uint8_t *check_bytes(const struct check_view *view, size_t distinct)
+{
+    return lt_kept_row(view->kept, view->row[distinct]);
+}
+/* 0..below-1 */
+uint32_t check_random(struct check_view *view, uint32_t below);
+unsigned check_class(const struct check_chooser *chooser, const uint8_t *bytes);
+/* Bits of the place that move; mean share of changes in which they flip. */
+unsigned check_moving_bits(const struct check_view *view, const struct lt_bits *place);
+double check_roughness(const struct check_view *view, const struct lt_bits *place);
+bool check_is_free(const struct check_view *view, const struct lt_bits *place);
+
+/* Different frames drawn at random, those that move rare bits among them. */
+struct check_sample {
+    unsigned count;
+    uint32_t at[CHECK_SAMPLE_MAX];
+};
+void check_sample_draw(struct check_view *view, unsigned wanted, struct check_sample *ret_sample);
+
+/* Pairs from a sample in which the counter chooses the same; their difference has no constant. */
+struct check_pairs {
+    unsigned count;
+    uint32_t a[CHECK_PAIRS], b[CHECK_PAIRS];
+};
+void check_pairs_draw(struct check_view *view, const struct check_sample *sample,
+                      const struct check_chooser *chooser, struct check_pairs *ret_pairs);
+
+/* Relations: every set of moving bits (and 1, and products of the counter's bits) whose XOR is 0
+ * in all frames of the sample. */
+struct check_null {
+    unsigned bits; /* columns of moving bits, then that of the constant, then products */
+    unsigned columns, words, rank, spare; /* spare: frames beyond the rank */
+    uint16_t column[CHECK_POSITIONS];     /* of each position; 0xFFFF where it does not move */
+    unsigned count;
+    uint64_t (*vector)[CHECK_WORDS];
+};
+bool check_null_make(const struct check_view *view, const struct check_sample *sample,
+                     const struct check_chooser *chooser, struct check_null *ret_null);
+
+/* The place's bits by the others: vector n gives bit n of the value (0 = least significant). */
+struct check_solution {
+    unsigned width;
+    uint64_t vector[16][CHECK_WORDS];
+};
+bool check_null_solve(const struct check_null *null, const struct lt_bits *place,
+                      struct check_solution *ret_solution);
+static inline bool check_bit(const uint64_t *words, unsigned n)
+{
+    return words[n / 64] >> n % 64 & 1;
+}
+/* The column of a position: what it adds to the value. */
+uint16_t check_solution_column(const struct check_null *null, const struct check_solution *solution,
+                               unsigned position);
+
+/* One explanation, on its way to a result. */
+struct check_claim {
+    struct lt_checksum checksum;
+    struct lt_bit_set covers; /* moving bits that enter */
+    struct lt_bit_set unexercised;
+    uint64_t failed_distinct;
+    double hypotheses;   /* log2 of how many were tried to come to it */
+    double score;        /* which of two is believed */
+    double sense;        /* 0..1: is it a check, not a quantity that happens to add up? */
+    unsigned parameters; /* frames that its own numbers use up */
+    bool plain_constant; /* no data id, start or the like was needed */
+};
+
+struct check_claims {
+    unsigned count;
+    struct check_claim claim[CHECK_FOUND_MAX];
+};
+
+/* Different frames that the checksum does not give; stops above `limit`. */
+uint64_t check_failures(const struct check_view *view, const struct lt_checksum *checksum,
+                        uint64_t limit);
+/* How many different frames may fail: spoiled ones. */
+uint64_t check_failures_allowed(const struct check_view *view);
+/* Keeps the claim if it holds, is proven and makes sense. */
+bool check_claims_add(const struct check_view *view, struct check_claims *claims,
+                      struct check_claim *claim);
+struct lt_bits check_byte_place(unsigned byte);
+/* Bytes given as a set, as ranges, the check's own left out or not. False: too many ranges. */
+bool check_set_ranges(struct lt_checksum *checksum, uint64_t bytes);
+uint64_t check_own_bytes(const struct lt_bits *place);
+
+/* The constants that are left, one a class of the chooser: what they must be, in one frame each. */
+struct check_constants {
+    const struct check_chooser *chooser;
+    bool known[CHECK_CLASSES];
+    uint32_t at[CHECK_CLASSES]; /* a different frame of this class that is as it should be */
+    bool same, by_parity;       /* all classes alike; alike where the counter's last bit is */
+};
+/* Fills in start, complement, data id and so on so that the frames of `constants` come out right:
+ * the checksum has family, poly, reflect, ranges, place. `hidden` bytes follow the data. */
+bool check_name_crc(const struct check_view *view, const struct check_constants *constants,
+                    unsigned hidden, struct check_claim *claim);
+bool check_name_plain(const struct check_view *view, const struct check_constants *constants,
+                      struct check_claim *claim);
+/* Works out the constants: `value` is what the linear part leaves, for each frame of a sample. */
+void check_constants_make(const struct check_view *view, const struct check_chooser *chooser,
+                          const struct check_sample *sample, const uint16_t *value,
+                          struct check_constants *ret_constants);
+
+void check_find_plain(struct check_view *view, struct check_claims *claims);
+void check_find_crc(struct check_view *view, const struct check_sample *sample,
+                    const struct check_chooser *chooser, const struct check_null *null,
+                    struct check_claims *claims);
+/* One polynomial (of `known`) on this stream. */
+void check_try_crc(struct check_view *view, const struct lt_checksum *known,
+                   struct check_claims *claims);
+void check_find_affine(struct check_view *view, const struct check_sample *sample,
+                       const struct check_null *null, struct check_claims *claims);
+/* Random-looking bits outside `known`. False where there are none. */
+bool check_find_secret(struct check_view *view, const struct lt_bit_set *known,
+                       struct lt_check_found *ret_found);
+
+#endif

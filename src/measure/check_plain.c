@@ -1,0 +1,505 @@
+/* Checks that add up: XOR, byte sums, nibble sums and the J1939 forms.
+ *
+ * Tried on pairs of frames: the constant (start value, identifier, length, data id) falls out of
+ * the difference. What adds up is not yet a check: a total of two quantities, a copy and a
+ * complement do so too. So a claim needs signs that no quantity has: it wraps, it is rough, a
+ * counter enters, everything that moves enters. */
+#include <string.h>
+
+#include "measure/check_inside.h"
+
+enum kind { KIND_XOR, KIND_MINUS, KIND_PLUS, KINDS };
+
+/* The differences of the pairs, byte by byte. */
+struct differences {
+    unsigned count;
+    uint8_t exclusive[CHECK_PAIRS][64];
+    uint8_t minus[CHECK_PAIRS][64];
+    uint8_t nibbles[CHECK_PAIRS][64]; /* of the two nibbles' sum, mod 16 */
+};
+
+struct search {
+    struct check_view *view;
+    struct check_claims *claims;
+    const struct check_chooser *chooser;
+    const struct check_sample *sample;
+    struct differences differences;
+};
+
+static uint8_t nibble_sum(uint8_t byte)
+{
+    return (uint8_t)((byte & 15) + (byte >> 4));
+}
+
+static void make_differences(struct search *search)
+{
+    struct check_pairs pairs;
+    struct differences *d = &search->differences;
+    check_pairs_draw(search->view, search->sample, search->chooser, &pairs);
+    d->count = pairs.count;
+    for (unsigned p = 0; p < pairs.count; p++) {
+        const uint8_t *a = check_bytes(search->view, pairs.a[p]);
+        const uint8_t *b = check_bytes(search->view, pairs.b[p]);
+        for (unsigned i = 0; i < search->view->length; i++) {
+            d->exclusive[p][i] = a[i] ^ b[i];
+            d->minus[p][i] = (uint8_t)(a[i] - b[i]);
+            d->nibbles[p][i] = (uint8_t)(nibble_sum(a[i]) - nibble_sum(b[i])) & 15;
+        }
+    }
+}
+
+/* Does the byte `own` follow the set, but for pairs with a spoiled frame? */
+static bool follows(const struct search *search, unsigned own, uint64_t set, enum kind kind)
+{
+    const struct differences *d = &search->differences;
+    unsigned bad = 0;
+    for (unsigned p = 0; p < d->count; p++) {
+        const uint8_t *row = kind == KIND_XOR ? d->exclusive[p] : d->minus[p];
+        unsigned sum = 0;
+        for (uint64_t rest = set; rest; rest &= rest - 1) {
+            uint8_t byte = row[__builtin_ctzll(rest)];
+            sum = kind == KIND_XOR ? sum ^ byte : sum + byte;
+        }
+        bad += (uint8_t)(kind == KIND_PLUS ? sum + row[own] : sum - row[own]) != 0;
+        if (bad > CHECK_PAIRS / 5)
+            return false;
+    }
+    return d->count >= 4 && 5 * bad <= d->count;
+}
+
+/* What the linear part leaves of the value in one frame. */
+static uint16_t rest_of(const struct lt_checksum *checksum, enum kind kind, const uint8_t *bytes,
+                        const struct lt_stream_key *key)
+{
+    struct lt_checksum bare = *checksum;
+    bare.complement = LT_COMPLEMENT_NONE;
+    uint16_t sum = lt_checksum_compute(&bare, bytes, key->length, key->id, key->extended);
+    uint16_t value = (uint16_t)lt_bits_get(bytes, &checksum->place);
+    uint16_t rest = kind == KIND_XOR    ? value ^ sum
+                    : kind == KIND_PLUS ? (uint16_t)(value + sum)
+                                        : (uint16_t)(value - sum);
+    return rest & (uint16_t)((1u << checksum->width) - 1);
+}
+
+static void find_constants(const struct search *search, const struct lt_checksum *checksum,
+                           enum kind kind, struct check_constants *ret_constants)
+{
+    uint16_t value[CHECK_SAMPLE_MAX];
+    for (unsigned i = 0; i < search->sample->count; i++)
+        value[i] = rest_of(checksum, kind, check_bytes(search->view, search->sample->at[i]),
+                           &search->view->kept->key);
+    check_constants_make(search->view, search->chooser, search->sample, value, ret_constants);
+}
+
+static bool enters_counter(const struct check_view *view, const struct check_claim *claim)
+{
+    for (unsigned w = 0; w < 8; w++) {
+        if (claim->covers.word[w] & view->counters.word[w])
+            return true;
+    }
+    return false;
+}
+
+static unsigned units_entering(const struct check_claim *claim, unsigned bits)
+{
+    unsigned count = 0;
+    for (unsigned at = 0; at < CHECK_POSITIONS; at += bits)
+        count += (claim->covers.word[at / 64] >> at % 64 & ((1u << bits) - 1)) != 0;
+    return count;
+}
+
+static bool all_moving_enter(const struct check_view *view, const struct check_claim *claim)
+{
+    struct lt_bit_set all = claim->covers;
+    lt_bit_set_add_bits(&all, &claim->checksum.place);
+    for (unsigned w = 0; w < 8; w++) {
+        if (view->moving.word[w] & ~all.word[w])
+            return false;
+    }
+    return true;
+}
+
+/* Does the sum run over its width by different amounts? A total that is sent does not wrap. */
+static bool wraps(const struct search *search, const struct check_claim *claim)
+{
+    unsigned least = ~0u, most = 0;
+    for (unsigned i = 0; i < search->sample->count; i++) {
+        const uint8_t *bytes = check_bytes(search->view, search->sample->at[i]);
+        unsigned sum = 0;
+        for (unsigned b = 0; b < search->view->length; b++) {
+            uint8_t mask = (uint8_t)(claim->covers.word[b / 8] >> 8 * (b % 8));
+            uint8_t byte = bytes[b] & mask;
+            sum += claim->checksum.width == 4 ? nibble_sum(byte) : byte;
+        }
+        sum >>= claim->checksum.width;
+        least = sum < least ? sum : least;
+        most = sum > most ? sum : most;
+    }
+    return most > least;
+}
+
+/* Columns of bits in which two or more bytes meet. */
+static unsigned columns_that_meet(const struct check_claim *claim)
+{
+    unsigned meeting = 0;
+    for (unsigned bit = 0; bit < 8; bit++) {
+        unsigned bytes = 0;
+        for (unsigned at = bit; at < CHECK_POSITIONS; at += 8)
+            bytes += lt_bit_set_has(&claim->covers, at);
+        meeting += bytes > 1;
+    }
+    return meeting;
+}
+
+static bool at_an_end(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned byte = place->part[0].lsb / 8u;
+    return byte == 0 || byte + 1 == view->length;
+}
+
+/* Signs that this is a check and no quantity; enough of them are wanted. */
+static double sense_of_sum(const struct search *search, const struct check_claim *claim)
+{
+    const struct check_view *view = search->view;
+    unsigned units = units_entering(claim, claim->checksum.width), points = 0;
+    if (units < 2)
+        return 0.0;
+    points += enters_counter(view, claim) ? 2 : 0;
+    points += units > 5 ? 3 : units - 2;
+    points += wraps(search, claim);
+    double rough = check_roughness(view, &claim->checksum.place);
+    double eta =
+        claim->checksum.width == 8 ? view->eta[claim->checksum.place.part[0].lsb / 8] : rough * 2;
+    points += eta >= 0.5 ? 2 : eta >= 0.15 ? 1 : 0;
+    points += all_moving_enter(view, claim);
+    points += at_an_end(view, &claim->checksum.place);
+    points += claim->plain_constant;
+    return points >= 7 ? 0.99 : points == 6 ? 0.97 : points == 5 ? 0.93 : 0.0;
+}
+
+static double sense_of_xor(const struct search *search, const struct check_claim *claim)
+{
+    unsigned meeting = columns_that_meet(claim);
+    bool counts = enters_counter(search->view, claim);
+    if (units_entering(claim, 8) < 2 || meeting == 0 || (meeting == 1 && !counts))
+        return 0.0;
+    return meeting > 2 || (counts && meeting > 1) ? 0.99 : 0.93;
+}
+
+/* Moving bits of the bytes of the set, less the check's own. */
+static void set_covers(const struct check_view *view, struct check_claim *claim, uint64_t set)
+{
+    claim->covers = (struct lt_bit_set){{0}};
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        if ((set >> p / 8 & 1) && lt_bit_set_has(&view->moving, p))
+            lt_bit_set_add(&claim->covers, p);
+    }
+    for (unsigned n = 0; n < claim->checksum.width; n++) {
+        unsigned p = lt_span_position(claim->checksum.place.part[0], n);
+        claim->covers.word[p / 64] &= ~((uint64_t)1 << p % 64);
+    }
+}
+
+/* Bytes that never moved: that they enter at all is a guess. */
+static void set_unexercised(const struct check_view *view, struct check_claim *claim)
+{
+    for (unsigned i = 0; i < claim->checksum.ranges; i++) {
+        struct lt_check_range range = claim->checksum.range[i];
+        unsigned from = range.first < range.last ? range.first : range.last;
+        unsigned to = range.first < range.last ? range.last : range.first;
+        for (unsigned b = from; b <= to; b++) {
+            for (unsigned bit = 0; view->moves[b] == 0 && bit < 8; bit++)
+                lt_bit_set_add(&claim->unexercised, 8 * b + bit);
+        }
+    }
+}
+
+static uint64_t frame_bytes(const struct check_view *view)
+{
+    return view->length == 64 ? ~(uint64_t)0 : ((uint64_t)1 << view->length) - 1;
+}
+
+static uint64_t moving_bytes(const struct check_view *view)
+{
+    uint64_t set = 0;
+    for (unsigned b = 0; b < view->length; b++)
+        set |= (uint64_t)(view->moves[b] != 0) << b;
+    return set;
+}
+
+/* Which of the bytes that never move are said to enter changes the constant alone: the first choice
+ * that leaves a plain constant is taken, else all. */
+static bool choose_ranges(const struct search *search, struct check_claim *claim, uint64_t set,
+                          enum kind kind)
+{
+    const struct check_view *view = search->view;
+    uint64_t own = check_own_bytes(&claim->checksum.place), moving = moving_bytes(view);
+    uint64_t still = frame_bytes(view) & ~moving;
+    if (claim->checksum.width == 8)
+        still &= ~own;
+    uint64_t hull =
+        set ? (~(uint64_t)0 << __builtin_ctzll(set)) & (~(uint64_t)0 >> __builtin_clzll(set)) : 0;
+    const uint64_t choice[] = {set | still, set | (still & hull), set | (still & ~(uint64_t)1)};
+    struct check_claim best = {0};
+    bool have = false;
+    for (unsigned i = 0; i < 3; i++) {
+        struct check_claim trial = *claim;
+        struct check_constants constants;
+        if (!check_set_ranges(&trial.checksum, choice[i]))
+            continue;
+        find_constants(search, &trial.checksum, kind, &constants);
+        trial.checksum.complement = kind == KIND_PLUS ? LT_COMPLEMENT_TWOS : LT_COMPLEMENT_NONE;
+        if (!check_name_plain(view, &constants, &trial))
+            continue;
+        if (!have || (trial.plain_constant && !best.plain_constant))
+            best = trial;
+        have = true;
+    }
+    if (have)
+        *claim = best;
+    return have;
+}
+
+static bool try_set(struct search *search, enum lt_check_family family, struct lt_bits place,
+                    uint64_t set, enum kind kind, double hypotheses)
+{
+    struct check_claim claim = {
+        .checksum = {.family = family, .width = (uint8_t)lt_bits_length(&place), .place = place},
+        .hypotheses = hypotheses};
+    if (!choose_ranges(search, &claim, set, kind))
+        return false;
+    set_covers(search->view, &claim, set);
+    set_unexercised(search->view, &claim);
+    claim.sense =
+        family == LT_CHECK_XOR ? sense_of_xor(search, &claim) : sense_of_sum(search, &claim);
+    claim.score = (claim.plain_constant ? 1.0 : 0.0) + (kind == KIND_XOR ? 0.5 : 0.0) +
+                  (all_moving_enter(search->view, &claim) ? 1.0 : 0.0);
+    return check_claims_add(search->view, search->claims, &claim);
+}
+
+/* Frames of the sample that do not go with most others, were the byte made from the set. */
+static unsigned bad_frames(const struct search *search, unsigned own, uint64_t set, enum kind kind)
+{
+    const struct check_sample *sample = search->sample;
+    unsigned least = ~0u;
+    for (unsigned reference = 0; reference < 3; reference++) {
+        unsigned bad = 0;
+        uint8_t expected = 0;
+        for (unsigned i = 0; i <= sample->count; i++) {
+            unsigned at = i ? i - 1 : reference * (sample->count - 1) / 2;
+            const uint8_t *bytes = check_bytes(search->view, sample->at[at]);
+            unsigned sum = 0;
+            for (uint64_t rest = set; rest; rest &= rest - 1) {
+                uint8_t byte = bytes[__builtin_ctzll(rest)];
+                sum = kind == KIND_XOR ? sum ^ byte : sum + byte;
+            }
+            sum = kind == KIND_XOR    ? sum ^ bytes[own]
+                  : kind == KIND_PLUS ? sum + bytes[own]
+                                      : bytes[own] - sum;
+            if (i == 0)
+                expected = (uint8_t)sum;
+            bad += (uint8_t)sum != expected;
+        }
+        least = bad < least ? bad : least;
+    }
+    return least;
+}
+
+/* A byte that repeats or mirrors another one, or goes along with it, is no check: unless all the
+ * bytes together explain frames that the one does not. */
+static bool is_copy(struct search *search, unsigned own, uint64_t others)
+{
+    unsigned alone = ~0u, all = ~0u;
+    for (uint64_t rest = others; rest; rest &= rest - 1) {
+        for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
+            uint64_t single = rest & (~rest + 1);
+            unsigned bad =
+                follows(search, own, single, kind) ? bad_frames(search, own, single, kind) : ~0u;
+            alone = bad < alone ? bad : alone;
+        }
+    }
+    if (alone == ~0u || 20 * alone > search->sample->count)
+        return false;
+    for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
+        unsigned bad = bad_frames(search, own, others, kind);
+        all = bad < all ? bad : all;
+    }
+    return alone <= all;
+}
+
+/* All subsets of a few bytes; ranges and halves of many. */
+static bool try_subsets(struct search *search, unsigned own, uint64_t others, enum kind kind)
+{
+    enum lt_check_family family = kind == KIND_XOR ? LT_CHECK_XOR : LT_CHECK_SUM;
+    struct lt_bits place = check_byte_place(own);
+    unsigned count = (unsigned)__builtin_popcountll(others), tries = 0;
+    if (count > 7) {
+        for (unsigned from = 0; from < search->view->length; from++) {
+            for (unsigned to = search->view->length; to-- > from + 1;) {
+                uint64_t range = ((uint64_t)2 << to) - ((uint64_t)1 << from);
+                uint64_t set = others & (to == 63 ? ~(uint64_t)0 << from : range);
+                if ((set & (set - 1)) && set != others && follows(search, own, set, kind) &&
+                    ++tries < 16 && try_set(search, family, place, set, kind, 12.0))
+                    return true;
+            }
+        }
+        return false;
+    }
+    for (unsigned left_out = 1; left_out < count; left_out++) {
+        for (uint64_t set = (others - 1) & others; set; set = (set - 1) & others) {
+            if ((unsigned)__builtin_popcountll(set) != count - left_out || !(set & (set - 1)))
+                continue;
+            if (follows(search, own, set, kind) && ++tries < 16 &&
+                try_set(search, family, place, set, kind, 10.0))
+                return true;
+        }
+    }
+    return false;
+}
+
+static void try_byte(struct search *search, unsigned own)
+{
+    struct check_view *view = search->view;
+    struct lt_bits place = check_byte_place(own);
+    uint64_t others = moving_bytes(view) & ~((uint64_t)1 << own);
+    if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3 || !others ||
+        is_copy(search, own, others))
+        return;
+    for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
+        if (follows(search, own, others, kind) &&
+            try_set(search, kind == KIND_XOR ? LT_CHECK_XOR : LT_CHECK_SUM, place, others, kind,
+                    6.0))
+            return;
+    }
+    for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
+        if (try_subsets(search, own, others, kind))
+            return;
+    }
+}
+
+static bool nibble_follows(const struct search *search, unsigned own_position, uint64_t set,
+                           enum kind kind)
+{
+    const struct differences *d = &search->differences;
+    unsigned own = own_position / 8, shift = own_position % 8, bad = 0;
+    for (unsigned p = 0; p < d->count; p++) {
+        unsigned sum = 0, mine = d->minus[p][own];
+        for (uint64_t rest = set & ~((uint64_t)1 << own); rest; rest &= rest - 1)
+            sum += d->nibbles[p][__builtin_ctzll(rest)];
+        /* The differences of the two nibbles of the own byte: the low one borrows from the high. */
+        unsigned high = d->nibbles[p][own], low = mine & 15;
+        high = (high - low) & 15;
+        unsigned value = shift ? high : low, beside = shift ? low : high;
+        if (set >> own & 1)
+            sum += beside;
+        bad += ((kind == KIND_PLUS ? sum + value : sum - value) & 15) != 0;
+        if (bad > CHECK_PAIRS / 5)
+            return false;
+    }
+    return d->count >= 8 && 5 * bad <= d->count;
+}
+
+static bool try_nibble_set(struct search *search, unsigned position, uint64_t set, double tried)
+{
+    struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
+    for (enum kind kind = KIND_MINUS; kind < KINDS; kind++) {
+        if (nibble_follows(search, position, set, kind) &&
+            try_set(search, LT_CHECK_NIBBLE_SUM, place, set, kind, tried))
+            return true;
+    }
+    return false;
+}
+
+static void try_nibble(struct search *search, unsigned position)
+{
+    struct check_view *view = search->view;
+    struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
+    uint64_t moving = moving_bytes(view), own = (uint64_t)1 << position / 8;
+    if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3)
+        return;
+    if (try_nibble_set(search, position, moving, 6.0) ||
+        try_nibble_set(search, position, moving & ~own, 6.0))
+        return;
+    for (unsigned from = 0; from < view->length; from++) {
+        for (unsigned to = view->length; to-- > from + 1;) {
+            uint64_t range = (~(uint64_t)0 << from) & (~(uint64_t)0 >> (63 - to));
+            if (try_nibble_set(search, position, moving & range & ~own, 13.0) ||
+                try_nibble_set(search, position, moving & (range | own), 13.0))
+                return;
+        }
+    }
+}
+
+/* J1939: the counter in the other nibble of the byte, the identifier enters. */
+static void try_j1939(struct search *search, unsigned byte, enum lt_check_family family, bool high)
+{
+    struct check_view *view = search->view;
+    uint16_t base = (uint16_t)(8 * byte);
+    struct lt_bits nibble[2] = {{1, {{(uint16_t)(base + 3), base}}},
+                                {1, {{(uint16_t)(base + 7), (uint16_t)(base + 4)}}}};
+    struct check_claim claim = {.checksum = {.family = family, .width = 4, .place = nibble[high]},
+                                .hypotheses = 8.0};
+    uint64_t set = frame_bytes(view) & ~((uint64_t)1 << byte);
+    if (!check_is_free(view, &nibble[high]) || check_moving_bits(view, &nibble[high]) < 2 ||
+        !check_set_ranges(&claim.checksum, set))
+        return;
+    if (!high) {
+        claim.checksum.has_counter = true;
+        claim.checksum.counter = nibble[1];
+    }
+    const struct lt_stream_key *key = &view->kept->key;
+    unsigned bad = 0, count = search->sample->count < 40 ? search->sample->count : 40;
+    for (unsigned i = 0; i < count; i++)
+        bad += !lt_checksum_verify(&claim.checksum, check_bytes(view, search->sample->at[i]),
+                                   key->length, key->id, key->extended);
+    if (5 * bad > count)
+        return;
+    set_covers(view, &claim, set);
+    lt_bit_set_add_bits(&claim.covers, &nibble[!high]);
+    for (unsigned w = 0; w < 8; w++)
+        claim.covers.word[w] &= view->moving.word[w];
+    claim.sense = units_entering(&claim, 4) > 1 ? 0.99 : 0.0;
+    claim.score = 4.0;
+    claim.plain_constant = true;
+    check_claims_add(view, search->claims, &claim);
+}
+
+static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
+{
+    for (unsigned i = 0; i < claims->count; i++) {
+        if (lt_bits_overlap(&claims->claim[i].checksum.place, place))
+            return true;
+    }
+    return false;
+}
+
+void check_find_plain(struct check_view *view, struct check_claims *claims)
+{
+    struct search *search = lt_arena_alloc(view->scratch, sizeof *search);
+    struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
+    if (!search || !sample)
+        return;
+    check_sample_draw(view, 200, sample);
+    *search = (struct search){.view = view, .claims = claims, .sample = sample};
+    search->chooser = &view->chooser[0];
+    for (unsigned b = 0; view->kept->key.extended && b < view->length; b++) {
+        for (unsigned high = 0; high < 2; high++) {
+            try_j1939(search, b, LT_CHECK_J1939_TSC1, high);
+            try_j1939(search, b, LT_CHECK_J1939_XBR, high);
+        }
+    }
+    for (unsigned i = 0; i < view->chooser_count; i++) {
+        search->chooser = &view->chooser[i];
+        make_differences(search);
+        for (unsigned b = 0; b < view->length; b++) {
+            struct lt_bits place = check_byte_place(b);
+            if (view->moves[b] && (i == 0 || !is_claimed(claims, &place)))
+                try_byte(search, b);
+        }
+        for (unsigned p = 0; p < 8 * view->length; p += 4) {
+            struct lt_bits place = {1, {{(uint16_t)(p + 3), (uint16_t)p}}};
+            if ((view->moves[p / 8] >> p % 8 & 15) && !is_claimed(claims, &place))
+                try_nibble(search, p);
+        }
+    }
+}

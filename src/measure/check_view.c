@@ -1,0 +1,268 @@
+/* The frames as the search for checksums sees them: each different frame once, which bits move, how
+ * often they flip when the frame changes at all, and samples of all that.
+ *
+ * A check is a function of the rest of its frame, so a frame that repeats tells nothing new; and a
+ * frame that is sent on a change, or hardly ever changes, is judged by its changes alone. */
+#include <string.h>
+
+#include "measure/check_inside.h"
+
+/* Steps of the splitmix64 generator (Steele, Lea, Flood, OOPSLA 2014); the seed is fixed, so that
+ * the same frames give the same answer. */
+uint32_t check_random(struct check_view *view, uint32_t below)
+{
+    uint64_t z = view->random += 0x9E3779B97F4A7C15u;
+    z = (z ^ z >> 30) * 0xBF58476D1CE4E5B9u;
+    z = (z ^ z >> 27) * 0x94D049BB133111EBu;
+    z ^= z >> 31;
+    return (uint32_t)((z >> 32) * below >> 32);
+}
+
+static uint64_t hash_row(const uint8_t *bytes, unsigned length)
+{
+    uint64_t hash = 0x9E3779B97F4A7C15u, word;
+    for (unsigned at = 0; at < length; at += 8) {
+        unsigned n = length - at < 8 ? length - at : 8;
+        word = 0;
+        memcpy(&word, bytes + at, n);
+        hash = (hash ^ word) * 0xBF58476D1CE4E5B9u;
+        hash ^= hash >> 29;
+    }
+    return hash ^ hash >> 32;
+}
+
+/* The different frames, by a hash table with open addressing. */
+static bool collect_distinct(struct check_view *view)
+{
+    const struct lt_kept *kept = view->kept;
+    size_t slots = 16;
+    while (slots < 2 * kept->count)
+        slots *= 2;
+    uint32_t *slot = lt_arena_array(view->scratch, slots, sizeof *slot); /* index + 1 */
+    view->row = lt_arena_array(view->scratch, kept->count, sizeof *view->row);
+    view->times = lt_arena_array(view->scratch, kept->count, sizeof *view->times);
+    if (!slot || !view->row || !view->times)
+        return false;
+    for (size_t r = 0; r < kept->count; r++) {
+        const uint8_t *bytes = lt_kept_row(kept, r);
+        size_t at = (size_t)hash_row(bytes, view->length) & (slots - 1);
+        while (slot[at] && memcmp(check_bytes(view, slot[at] - 1), bytes, view->length) != 0)
+            at = (at + 1) & (slots - 1);
+        if (!slot[at]) {
+            view->row[view->count] = (uint32_t)r;
+            slot[at] = (uint32_t)++view->count;
+        }
+        view->times[slot[at] - 1]++;
+    }
+    return true;
+}
+
+static void find_moving(struct check_view *view)
+{
+    const uint8_t *first = check_bytes(view, 0);
+    for (size_t i = 1; i < view->count; i++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        for (unsigned b = 0; b < view->length; b++)
+            view->moves[b] |= bytes[b] ^ first[b];
+    }
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        if (view->moves[p / 8] >> p % 8 & 1) {
+            lt_bit_set_add(&view->moving, p);
+            view->moving_count++;
+        }
+    }
+}
+
+/* Bits of which one value is rarer than one frame in 64, and frames that have it. */
+static void find_rare(struct check_view *view)
+{
+    uint32_t ones[CHECK_POSITIONS] = {0};
+    size_t stride = view->count / 1024 + 1, looked = 0;
+    for (size_t i = 0; i < view->count; i += stride, looked++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        for (unsigned b = 0; b < view->length; b++) {
+            for (unsigned set = bytes[b] & view->moves[b]; set; set &= set - 1)
+                ones[8 * b + (unsigned)__builtin_ctz(set)]++;
+        }
+    }
+    uint8_t usual[64] = {0}, mask[64] = {0}, index[CHECK_POSITIONS] = {0};
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        bool mostly_one = 2 * ones[p] > looked;
+        size_t fewer = mostly_one ? looked - ones[p] : ones[p];
+        usual[p / 8] |= (uint8_t)(mostly_one << p % 8);
+        if (!lt_bit_set_has(&view->moving, p) || 64 * fewer > looked || view->rare_count == 64)
+            continue;
+        mask[p / 8] |= (uint8_t)(1u << p % 8);
+        index[p] = (uint8_t)view->rare_count;
+        view->rare[view->rare_count++].position = (uint16_t)p;
+    }
+    for (size_t i = 0; view->rare_count && i < view->count; i++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        for (unsigned b = 0; b < view->length; b++) {
+            for (unsigned set = (bytes[b] ^ usual[b]) & mask[b]; set; set &= set - 1) {
+                unsigned n = index[8 * b + (unsigned)__builtin_ctz(set)];
+                uint64_t seen = view->rare[n].seen++;
+                uint32_t at = seen < 4 ? (uint32_t)seen : check_random(view, (uint32_t)seen + 1);
+                if (at < 4)
+                    view->rare[n].at[at] = (uint32_t)i;
+            }
+        }
+    }
+}
+
+/* Flips and steps of neighbouring frames; at most some thousand of them, in runs. */
+static void measure_steps(struct check_view *view, bool all)
+{
+    const struct lt_kept *kept = view->kept;
+    uint64_t flips[CHECK_POSITIONS] = {0}, count = 0;
+    int64_t sum[64] = {0}, square[64] = {0}, step[64] = {0};
+    size_t runs = kept->count / 4096 + 1;
+    view->changes = 0;
+    for (size_t r = 1; r < kept->count; r++) {
+        if (r / 256 % runs != 0 || (!all && !(kept->flags[r] & LT_KEPT_FOLLOWS)))
+            continue;
+        const uint8_t *bytes = lt_kept_row(kept, r), *before = lt_kept_row(kept, r - 1);
+        if (memcmp(bytes, before, view->length) == 0)
+            continue;
+        view->changes++;
+        count++;
+        for (unsigned b = 0; b < view->length; b++) {
+            int64_t d = (int64_t)bytes[b] - before[b];
+            sum[b] += bytes[b];
+            square[b] += (int64_t)bytes[b] * bytes[b];
+            step[b] += d * d;
+            for (unsigned set = bytes[b] ^ before[b]; set; set &= set - 1)
+                flips[8 * b + (unsigned)__builtin_ctz(set)]++;
+        }
+    }
+    for (unsigned p = 0; p < 8 * view->length; p++)
+        view->rough[p] = count ? (double)flips[p] / (double)count : 0.0;
+    for (unsigned b = 0; b < view->length; b++) {
+        double n = (double)count, mean = count ? (double)sum[b] / n : 0.0;
+        double variance = count ? (double)square[b] / n - mean * mean : 0.0;
+        view->eta[b] = variance > 0.0 ? (double)step[b] / n / variance : 0.0;
+    }
+}
+
+static void add_chooser(struct check_view *view, struct lt_span span, uint32_t modulus)
+{
+    struct lt_bits bits = {1, {span}};
+    unsigned length = lt_span_length(span);
+    if (view->chooser_count == CHECK_CHOOSERS || length < 2)
+        return;
+    /* The bits above the lowest four do not choose. */
+    view->chooser[view->chooser_count++] =
+        (struct check_chooser){.present = true,
+                               .bits = bits,
+                               .classes = length < 4 ? 1u << length : 16,
+                               .modulus = modulus};
+}
+
+static void add_choosers(struct check_view *view, const struct lt_counter_found *counters,
+                         size_t counter_count)
+{
+    struct lt_span usual = {11, 8}; /* low nibble of byte 1: AUTOSAR E2E profiles 1 and 2 */
+    struct lt_bits usual_bits = {1, {usual}};
+    view->chooser[view->chooser_count++] = (struct check_chooser){.classes = 1};
+    for (size_t i = 0; i < counter_count; i++) {
+        struct lt_bits bits = {1, {counters[i].bits}};
+        lt_bit_set_add_bits(&view->counters, &bits);
+        if (view->chooser_count < CHECK_CHOOSERS - 1)
+            add_chooser(view, counters[i].bits, counters[i].modulus);
+    }
+    if (view->length >= 2 && (view->moves[1] & 0xF) == 0xF &&
+        !lt_bit_set_meets(&view->counters, &usual_bits))
+        add_chooser(view, usual, 0);
+}
+
+bool check_view_make(struct check_view *view, const struct lt_kept *kept,
+                     const struct lt_counter_found *counters, size_t counter_count,
+                     const struct lt_bit_set *taken, struct lt_arena *scratch,
+                     struct lt_arena *arena)
+{
+    *view = (struct check_view){.kept = kept,
+                                .length = kept->key.length,
+                                .scratch = scratch,
+                                .arena = arena,
+                                .random = 0x6C6F6F6D746170u};
+    if (taken)
+        view->taken = *taken;
+    if (kept->count == 0 || kept->key.length == 0)
+        return true;
+    if (!collect_distinct(view))
+        return false;
+    find_moving(view);
+    find_rare(view);
+    measure_steps(view, false);
+    if (view->changes < 16)
+        measure_steps(view, true);
+    add_choosers(view, counters, counter_count);
+    return true;
+}
+
+unsigned check_class(const struct check_chooser *chooser, const uint8_t *bytes)
+{
+    if (!chooser->present)
+        return 0;
+    return (unsigned)lt_bits_get(bytes, &chooser->bits) % chooser->classes;
+}
+
+unsigned check_moving_bits(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned width = lt_bits_length(place), count = 0;
+    for (unsigned n = 0; n < width; n++)
+        count += lt_bit_set_has(&view->moving, lt_span_position(place->part[0], n));
+    return count;
+}
+
+double check_roughness(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned width = lt_bits_length(place);
+    double sum = 0.0;
+    for (unsigned n = 0; n < width; n++)
+        sum += view->rough[lt_span_position(place->part[0], n)];
+    return sum / width;
+}
+
+bool check_is_free(const struct check_view *view, const struct lt_bits *place)
+{
+    return !lt_bit_set_meets(&view->counters, place) && !lt_bit_set_meets(&view->taken, place);
+}
+
+void check_sample_draw(struct check_view *view, unsigned wanted, struct check_sample *ret_sample)
+{
+    if (wanted > CHECK_SAMPLE_MAX - 64)
+        wanted = CHECK_SAMPLE_MAX - 64;
+    ret_sample->count = 0;
+    if (view->count <= wanted) {
+        for (size_t i = 0; i < view->count; i++)
+            ret_sample->at[ret_sample->count++] = (uint32_t)i;
+        return;
+    }
+    for (unsigned n = 0; n < view->rare_count; n++) {
+        uint32_t have = view->rare[n].seen < 4 ? (uint32_t)view->rare[n].seen : 4;
+        if (have)
+            ret_sample->at[ret_sample->count++] = view->rare[n].at[check_random(view, have)];
+    }
+    /* One from each of as many equal parts, so that the whole recording is there. */
+    for (unsigned n = 0; n < wanted; n++) {
+        size_t from = view->count * n / wanted, to = view->count * (n + 1) / wanted;
+        ret_sample->at[ret_sample->count++] =
+            (uint32_t)(from + check_random(view, (uint32_t)(to - from)));
+    }
+}
+
+void check_pairs_draw(struct check_view *view, const struct check_sample *sample,
+                      const struct check_chooser *chooser, struct check_pairs *ret_pairs)
+{
+    ret_pairs->count = 0;
+    for (unsigned tries = 0; tries < 40 * CHECK_PAIRS && ret_pairs->count < CHECK_PAIRS; tries++) {
+        uint32_t a = sample->at[check_random(view, sample->count)];
+        uint32_t b = sample->at[check_random(view, sample->count)];
+        if (a == b || check_class(chooser, check_bytes(view, a)) !=
+                          check_class(chooser, check_bytes(view, b)))
+            continue;
+        ret_pairs->a[ret_pairs->count] = a;
+        ret_pairs->b[ret_pairs->count++] = b;
+    }
+}
