@@ -7,6 +7,7 @@
 #include "cli/commands.h"
 #include "cli/gather.h"
 #include "loomtap/base/number.h"
+#include "loomtap/core/profile.h"
 #include "loomtap/survey/output.h"
 
 /* A bus at its very limit carries some tens of thousands of frames a second; a rate below or above
@@ -201,7 +202,7 @@ static void say_left_out(const struct recording *recording, bool quiet)
         say(quiet, "%" PRIu64 " frames on other buses left out\n", recording->gathered.other_buses);
 }
 
-static int say_nothing_found(const struct recording *recording, const struct survey_values *v)
+static int say_nothing_found(const struct recording *recording)
 {
     const struct lt_collect_counts *counts = lt_collect_counts(recording->gathered.collect);
     const struct lt_reader_counts *read = lt_reader_counts(recording->gathered.reader);
@@ -219,7 +220,6 @@ static int say_nothing_found(const struct recording *recording, const struct sur
         complain("no frame could be read");
     else
         complain("the capture is empty");
-    (void)v;
     return EXIT_NO;
 }
 
@@ -250,12 +250,93 @@ static int give(const char *path,
     return status;
 }
 
-static int give_all(const struct survey_values *v, const struct lt_survey *survey,
+/* The file's own name without folders and ending, made of what a profile's name is made of. */
+static void draft_name(const char *path, char ret_name[LT_NAME_MAX + 1])
+{
+    const char *slash = strrchr(path, '/');
+    size_t len = 0;
+    for (const char *c = slash ? slash + 1 : path; *c && *c != '.' && len < LT_NAME_MAX; c++) {
+        bool lower = *c >= 'a' && *c <= 'z', upper = *c >= 'A' && *c <= 'Z';
+        bool inner = len && ((*c >= '0' && *c <= '9') || *c == '-' || *c == '_');
+        if (lower || upper || inner)
+            ret_name[len++] = upper ? (char)(*c - 'A' + 'a') : *c;
+    }
+    ret_name[len] = '\0';
+    if (!len)
+        lt_text_format(ret_name, LT_NAME_MAX + 1, "draft");
+}
+
+static void say_draft(const char *path, const struct lt_draft_counts *counts, double sure,
+                      bool quiet)
+{
+    say(quiet, "%s: %zu signals in %zu frames; %zu fields below %g left out", path, counts->signals,
+        counts->frames, counts->unsure, sure);
+    if (counts->other)
+        say(quiet, ", %zu frames of diagnostics", counts->other);
+    if (counts->left_out)
+        say(quiet, ", %zu definitions that a profile has no room for", counts->left_out);
+    say(quiet, ". A draft is read off a recording; nothing in it is proven.\n");
+}
+
+static int write_draft(const struct survey_values *v, double sure,
+                       const struct recording *recording, const struct lt_survey_about *about,
+                       struct lt_file_sink *file)
+{
+    /* "SAID=NAME": only what stands before the sign names the bus in the draft. */
+    static char said[LT_BUSES_MAX][LT_NAME_MAX + 1];
+    const char *names[LT_BUSES_MAX];
+    char name[LT_NAME_MAX + 1];
+    struct lt_draft_counts counts;
+    struct lt_error error;
+    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
+        const char *text = recording->gathered.said_names[i];
+        struct lt_text rest = lt_text_of(text), first = {0};
+        if (text && lt_text_split(&rest, '=', &first))
+            lt_text_format(said[i], sizeof said[i], "%.*s", LT_TEXT_ARG(first));
+        names[i] = said[i];
+    }
+    draft_name(v->draft, name);
+    struct lt_draft_options options = {.name = name, .sure = sure, .bus_names = names};
+    if (lt_file_sink_open(file, v->draft, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    if (lt_survey_draft(recording->survey, about, &options, &file->sink, &counts, &error) !=
+        LT_OK) {
+        lt_file_sink_abort(file);
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    if (lt_file_sink_commit(file, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    say_draft(v->draft, &counts, sure, v->common.quiet);
+    return EXIT_FINE;
+}
+
+static int give_draft(const struct survey_values *v, double sure, const struct recording *recording,
+                      const struct lt_survey_about *about)
+{
+    struct lt_file_sink *file = malloc(sizeof *file);
+    if (!file) {
+        complain("out of memory");
+        return EXIT_SYSTEM;
+    }
+    int status = write_draft(v, sure, recording, about, file);
+    free(file);
+    return status;
+}
+
+static int give_all(const struct survey_values *v, double sure, const struct recording *recording,
                     const struct lt_survey_about *about)
 {
     int status = give(v->output ? v->output : "-", v->json ? lt_survey_json : lt_survey_table,
-                      survey, about);
-    (void)v;
+                      recording->survey, about);
+    if (v->html)
+        status = worse(status, give(v->html, lt_survey_html, recording->survey, about));
+    if (v->draft)
+        status = worse(status, give_draft(v, sure, recording, about));
     return status;
 }
 
@@ -295,12 +376,11 @@ static int run_with(const struct survey_values *v, const struct gather_options *
         .other_buses = recording->gathered.other_buses,
         .brief = v->brief,
     };
-    (void)sure;
     if (v->against)
         status = worse(status, compare(v, recording, other, gathering, &about));
-    status = worse(status, give_all(v, recording->survey, &about));
+    status = worse(status, give_all(v, sure, recording, &about));
     say_left_out(recording, v->common.quiet);
-    return worse(status, say_nothing_found(recording, v));
+    return worse(status, say_nothing_found(recording));
 }
 
 static int run(void *values)
