@@ -97,9 +97,10 @@ static void say_j1939(struct sentences *say, const struct bus_speech *speech)
     for (size_t i = 0; i < speech->source_count && i < BUS_SOURCES_SHOWN; i++)
         len += lt_text_format(sources + len, sizeof sources - len, "%s%u", i ? ", " : "",
                               speech->sources[i]);
-    add(say, "SAE J1939: %zu known groups%s%s%s, %zu source addresses (%s%s)%s%s.",
-        speech->pgns_known, groups[0] ? " (" : "", groups, groups[0] ? ")" : "",
-        speech->source_count, sources, speech->source_count > BUS_SOURCES_SHOWN ? " ..." : "",
+    add(say, "SAE J1939: %zu known group%s%s%s%s, %zu source address%s (%s%s)%s%s.",
+        speech->pgns_known, speech->pgns_known == 1 ? "" : "s", groups[0] ? " (" : "", groups,
+        groups[0] ? ")" : "", speech->source_count, speech->source_count == 1 ? "" : "es", sources,
+        speech->source_count > BUS_SOURCES_SHOWN ? " ..." : "",
         speech->j1939_claims ? ", address claims" : "",
         speech->j1939_transport ? ", transported messages" : "");
 }

@@ -20,9 +20,10 @@
 #define CLUMP_BELOW     0.40 /* a clump has more than the stretch from here to CLUMP_LOW */
 #define CLUMP_LEAST     20u
 #define STRETCH_NS      INT64_C(50000000)
-#define USUAL_MOST      0.60 /* of the bit rate: buses are laid out for less */
-#define CANNOT_BELOW    0.03 /* a load that says nothing of the rate */
-#define HZ_MOST         1000000.0
+#define USUAL_MOST      0.60  /* of the bit rate: buses are laid out for less */
+#define CANNOT_BELOW    0.03  /* a load that says nothing of the rate */
+#define USUAL_BITS      111.0 /* 8 bytes, 11-bit identifier */
+#define STEP_MOST       0.1   /* of a frame */
 
 static const uint32_t usual_hz[] = {125000, 250000, 500000, 1000000};
 
@@ -215,24 +216,33 @@ static uint32_t smallest_usual(double least_hz)
     return 0;
 }
 
+/* Slower rates are out: so many bits do not fit between neighbours, even if both stamps are off by
+ * half a step. The shift of `hz` by half a step is already in it. */
+static double least_of(double hz, int64_t step_ns)
+{
+    double gap_ns = USUAL_BITS * 1e9 / hz;
+    return USUAL_BITS * 1e9 / (gap_ns + (double)step_ns / 2) / CLOSE_TOLERANCE;
+}
+
 static void look_at_spacing(const double *hz, size_t pairs, int64_t step_ns, struct bus_rate *rate)
 {
     /* A few pairs are closer than they were, where the recorder was late. */
     size_t doubtful = pairs / 500;
     if (pairs < 2 * CLUMP_LEAST)
         return;
-    double least_hz = hz[pairs - 1 - doubtful];
-    uint32_t usual = smallest_usual(least_hz);
-    /* A step of time as long as a frame tells nothing of a single frame. */
-    bool fine = (double)step_ns * least_hz < 0.25 * 111e9;
-    if (!usual || least_hz > HZ_MOST * CLOSE_TOLERANCE || !fine) {
-        rate->stamps_batched = fine;
+    double closest_hz = hz[pairs - 1 - doubtful], least_hz = least_of(closest_hz, step_ns);
+    uint32_t usual = smallest_usual(closest_hz);
+    if (!usual) {
+        rate->stamps_batched = true;
         return;
     }
+    if (least_hz > rate->least_hz)
+        rate->least_hz = least_hz;
+    /* A step of time as long as a good part of a frame shows no clump. */
+    if ((double)step_ns * usual > STEP_MOST * USUAL_BITS * 1e9)
+        return;
     size_t clump = count_between(hz, pairs, CLUMP_LOW * usual, CLOSE_TOLERANCE * usual);
     size_t below = count_between(hz, pairs, CLUMP_BELOW * usual, CLUMP_LOW * usual);
-    if (least_hz / CLOSE_TOLERANCE > rate->least_hz)
-        rate->least_hz = least_hz / CLOSE_TOLERANCE;
     if (clump < CLUMP_LEAST || clump <= below || clump < pairs / 100)
         return;
     rate->hz = usual;
@@ -263,8 +273,8 @@ static void guess(const struct bus_bits *bits, bool j1939, struct bus_rate *rate
 static enum lt_code find_rate(struct survey_work *work, unsigned bus, bool j1939,
                               const struct bus_bits *bits, struct bus_rate *rate)
 {
-    struct stamp *stamps;
-    size_t count;
+    struct stamp *stamps = NULL;
+    size_t count = 0;
     enum lt_code code = gather_stamps(work, bus, &stamps, &count);
     if (code != LT_OK || count < 2)
         return code;
