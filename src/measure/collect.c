@@ -8,6 +8,8 @@
 #define MOMENTS_BYTES ((size_t)48 << 20)
 #define KEPT_EACH     32768u
 
+#define KIND_FLAGS (LT_FRAME_EXTENDED | LT_FRAME_FD) /* bits 0 and 1, as word_of has them */
+
 /* ---- Life ---- */
 
 enum lt_code lt_collect_new(struct lt_collect **ret_collect,
@@ -24,7 +26,8 @@ enum lt_code lt_collect_new(struct lt_collect **ret_collect,
         collect->options.moments_bytes = MOMENTS_BYTES;
     if (collect->options.kept_each == 0)
         collect->options.kept_each = KEPT_EACH;
-    collect->counts.first_ns = collect->counts.last_ns = LT_NO_TIME;
+    lt_counts_init(&collect->counts);
+    lt_counts_init(&collect->others);
     *ret_collect = collect;
     return LT_OK;
 }
@@ -57,93 +60,78 @@ static inline size_t slot_of(uint64_t word)
     return (size_t)(word * 0x9E3779B97F4A7C15 >> 51) % LT_STREAM_SLOTS;
 }
 
-static struct lt_gathered *new_stream(struct lt_collect *collect, const struct lt_stream_key *key)
+/* Where a key is in the table, or would be. */
+static inline size_t find_slot(const struct lt_collect *collect, uint64_t word)
 {
+    size_t slot = slot_of(word);
+    while (collect->slot[slot].stream && collect->slot[slot].word != word)
+        slot = (slot + 1) % LT_STREAM_SLOTS;
+    return slot;
+}
+
+static enum lt_code add_stream(struct lt_collect *collect, const struct lt_stream_key *key,
+                               size_t slot, struct lt_error *error)
+{
+    if (collect->stream_count == LT_STREAMS_MAX)
+        return LT_OK;
     struct lt_gathered *stream = calloc(1, sizeof *stream);
     if (!stream)
-        return NULL;
+        return lt_fail(error, LT_E_MEMORY, "no memory for one more identifier");
     stream->open.key = *key;
     lt_kept_store_init(&stream->store, key->length);
     collect->streams[collect->stream_count++] = stream;
-    return stream;
+    collect->slot[slot].word = word_of(key);
+    collect->slot[slot].stream = stream;
+    return LT_OK;
 }
 
 enum lt_code lt_find_stream(struct lt_collect *collect, const struct lt_stream_key *key,
                             struct lt_gathered **ret_stream, struct lt_error *error)
 {
-    uint64_t word = word_of(key);
-    size_t slot = slot_of(word);
-    for (; collect->slot[slot] != 0; slot = (slot + 1) % LT_STREAM_SLOTS) {
-        struct lt_gathered *stream = collect->streams[collect->slot[slot] - 1];
-        if (stream->word == word) {
-            *ret_stream = stream;
-            return LT_OK;
-        }
-    }
-    *ret_stream = NULL;
-    if (collect->stream_count == LT_STREAMS_MAX)
-        return LT_OK;
-    struct lt_gathered *stream = new_stream(collect, key);
-    if (!stream)
-        return lt_fail(error, LT_E_MEMORY, "no memory for one more identifier");
-    stream->word = word;
-    collect->slot[slot] = (uint16_t)collect->stream_count;
-    *ret_stream = stream;
-    return LT_OK;
+    size_t slot = find_slot(collect, word_of(key));
+    enum lt_code code = LT_OK;
+    if (!collect->slot[slot].stream)
+        code = add_stream(collect, key, slot, error);
+    if (code == LT_OK)
+        *ret_stream = collect->slot[slot].stream;
+    return code;
 }
 
 /* ---- Frames ---- */
 
-static void stretch(int64_t *first_ns, int64_t *last_ns, int64_t time_ns)
+static void count_row(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                      const uint8_t *data, struct lt_tally *tally)
 {
-    if (*first_ns == LT_NO_TIME || time_ns < *first_ns)
-        *first_ns = time_ns;
-    if (*last_ns == LT_NO_TIME || time_ns > *last_ns)
-        *last_ns = time_ns;
+    if (tally && tally->rare)
+        lt_rare_next(tally->rare, time_ns, data);
+    lt_tally_frame(collect, stream, time_ns, data, tally);
 }
 
-static void count_frame(struct lt_collect_counts *counts, const struct lt_frame *frame)
+static inline enum lt_code page_of(struct lt_collect *collect, struct lt_gathered *stream,
+                                   const uint8_t *data, struct lt_tally **ret_tally,
+                                   struct lt_error *error)
 {
-    uint16_t bus = frame->bus;
-    bool on_wire = !lt_frame_has(frame, LT_FRAME_FD) && !lt_frame_has(frame, LT_FRAME_ERROR);
-    counts->frames++;
-    counts->remote += lt_frame_has(frame, LT_FRAME_REMOTE);
-    counts->error_frames += lt_frame_has(frame, LT_FRAME_ERROR);
-    counts->without_time += frame->time_ns == LT_NO_TIME;
-    if (frame->time_ns != LT_NO_TIME)
-        stretch(&counts->first_ns, &counts->last_ns, frame->time_ns);
-    if (bus >= LT_BUSES_MAX)
-        return;
-    if (counts->bus[bus].frames++ == 0)
-        counts->bus[bus].first_ns = counts->bus[bus].last_ns = LT_NO_TIME;
-    if (frame->time_ns != LT_NO_TIME)
-        stretch(&counts->bus[bus].first_ns, &counts->bus[bus].last_ns, frame->time_ns);
-    if (on_wire) {
-        bool extended = lt_frame_has(frame, LT_FRAME_EXTENDED);
-        counts->bus[bus].bits_min += lt_frame_bits_min(frame->len, extended);
-        counts->bus[bus].bits_max += lt_frame_bits_max(frame->len, extended);
-    }
+    if (stream->open.selector.present || stream->open.page_count == 0)
+        return lt_page_of(collect, stream, data, ret_tally, error);
+    *ret_tally = stream->tallies;
+    return LT_OK;
 }
 
-/* A frame of a settled stream. */
 static enum lt_code add_settled(struct lt_collect *collect, struct lt_gathered *stream,
                                 int64_t time_ns, const uint8_t *data, struct lt_error *error)
 {
     struct lt_tally *tally;
     const struct lt_rare *rare = NULL;
-    enum lt_code code = lt_page_of(collect, stream, data, &tally, error);
+    enum lt_code code = page_of(collect, stream, data, &tally, error);
     if (code != LT_OK)
         return code;
-    bool looked = tally && tally->rare;
-    if (looked && lt_rare_look(tally->rare, time_ns, data, stream->store.length))
+    if (tally && tally->rare && lt_rare_moves(tally->rare, data) &&
+        lt_rare_count(tally->rare, data))
         rare = tally->rare;
     code = lt_keep(collect, stream, time_ns, data, rare, error);
-    if (code != LT_OK)
-        return code;
-    if (!looked && tally && tally->rare) /* thinned for the first time just now */
-        lt_rare_look(tally->rare, time_ns, data, stream->store.length);
-    lt_tally_frame(collect, stream, time_ns, data, tally);
-    return LT_OK;
+    if (code == LT_OK)
+        count_row(collect, stream, time_ns, data, tally);
+    return code;
 }
 
 static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered *stream,
@@ -157,13 +145,10 @@ static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered
         return stream->store.count < LT_SETTLE_FRAMES ? LT_OK
                                                       : lt_settle(collect, stream, NULL, error);
     /* Making room settled it, with the frames before this one. */
-    code = lt_page_of(collect, stream, data, &tally, error);
-    if (code != LT_OK)
-        return code;
-    if (tally && tally->rare)
-        lt_rare_look(tally->rare, time_ns, data, stream->store.length);
-    lt_tally_frame(collect, stream, time_ns, data, tally);
-    return LT_OK;
+    code = page_of(collect, stream, data, &tally, error);
+    if (code == LT_OK)
+        count_row(collect, stream, time_ns, data, tally);
+    return code;
 }
 
 enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
@@ -177,37 +162,46 @@ enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, 
     return code;
 }
 
-static enum lt_code add_to_stream(struct lt_collect *collect, struct lt_gathered *stream,
-                                  int64_t time_ns, const uint8_t *data, struct lt_error *error)
+/* The stream of a frame is not in the table yet. */
+static enum lt_code add_first(struct lt_collect *collect, const struct lt_frame *frame,
+                              struct lt_gathered **ret_stream, struct lt_error *error)
 {
-    if (!lt_timing_counts_add(&stream->timing, time_ns))
-        return lt_fail(error, LT_E_MEMORY, "no memory for gaps between frames");
-    /* Without a time of its own a frame has that of the one before it: steps count all the same. */
-    if (time_ns == LT_NO_TIME)
-        time_ns = stream->timing.last_ns;
-    return lt_add_row(collect, stream, time_ns, data, error);
-}
-
-enum lt_code lt_collect_add(struct lt_collect *collect, const struct lt_frame *frame,
-                            struct lt_error *error)
-{
-    struct lt_gathered *stream;
-    count_frame(&collect->counts, frame);
-    if (frame->flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR))
-        return LT_OK;
     struct lt_stream_key key = {.id = frame->id,
                                 .bus = frame->bus,
                                 .extended = lt_frame_has(frame, LT_FRAME_EXTENDED),
                                 .fd = lt_frame_has(frame, LT_FRAME_FD),
                                 .length = frame->len};
-    enum lt_code code = lt_find_stream(collect, &key, &stream, error);
-    if (code != LT_OK)
-        return code;
-    if (!stream) {
-        collect->counts.frames_past_streams++;
-        return LT_OK;
+    return lt_find_stream(collect, &key, ret_stream, error);
+}
+
+static enum lt_code add_other(struct lt_collect *collect, const struct lt_frame *frame)
+{
+    bool data = !lt_frame_has(frame, LT_FRAME_REMOTE) && !lt_frame_has(frame, LT_FRAME_ERROR);
+    lt_counts_add_frame(&collect->others, frame);
+    collect->others.frames_past_streams += data;
+    return LT_OK;
+}
+
+enum lt_code lt_collect_add(struct lt_collect *collect, const struct lt_frame *frame,
+                            struct lt_error *error)
+{
+    if (frame->flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR))
+        return add_other(collect, frame);
+    uint64_t word = (uint64_t)frame->id | (uint64_t)(frame->flags & KIND_FLAGS) << 29 |
+                    (uint64_t)frame->len << 32 | (uint64_t)frame->bus << 40;
+    struct lt_gathered *stream = collect->slot[find_slot(collect, word)].stream;
+    if (__builtin_expect(!stream, 0)) {
+        enum lt_code code = add_first(collect, frame, &stream, error);
+        if (code != LT_OK)
+            return code;
+        if (!stream)
+            return add_other(collect, frame);
     }
-    return add_to_stream(collect, stream, frame->time_ns, frame->data, error);
+    if (!lt_timing_counts_add(&stream->timing, frame->time_ns))
+        return lt_fail(error, LT_E_MEMORY, "no memory for gaps between frames");
+    /* Without a time of its own a frame has that of the one before it: steps count all the same. */
+    int64_t time_ns = frame->time_ns == LT_NO_TIME ? stream->timing.last_ns : frame->time_ns;
+    return lt_add_row(collect, stream, time_ns, frame->data, error);
 }
 
 void lt_break_stream(struct lt_gathered *stream)
@@ -286,6 +280,9 @@ enum lt_code lt_collect_finish(struct lt_collect *collect, struct lt_error *erro
         return lt_fail(error, LT_E_MEMORY, "no memory for a survey");
     enum lt_code code = finish_streams(collect, places, error);
     free(places);
+    collect->counts = collect->others;
+    for (size_t i = 0; i < collect->stream_count; i++)
+        lt_counts_add_stream(&collect->counts, collect->streams[i], false);
     return code;
 }
 

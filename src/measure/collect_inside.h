@@ -41,19 +41,32 @@ struct lt_gathered {       /* one stream */
 
 struct lt_collect {
     struct lt_collect_options options;
-    struct lt_collect_counts counts;
+    struct lt_collect_counts counts; /* of all, since the last finish */
+    struct lt_collect_counts others; /* of frames that are in no stream */
     size_t kept_used, moments_used;
     size_t stream_count;
     struct lt_gathered *streams[LT_STREAMS_MAX];
     uint16_t order[LT_STREAMS_MAX]; /* by key, since the last finish */
-    uint16_t slot[LT_STREAM_SLOTS]; /* 1 + index; 0 free */
+    struct {
+        uint64_t word;              /* key */
+        struct lt_gathered *stream; /* NULL: free */
+    } slot[LT_STREAM_SLOTS];
 };
+
+/* counts.c */
+void lt_counts_init(struct lt_collect_counts *counts);
+/* A frame that is in no stream. */
+void lt_counts_add_frame(struct lt_collect_counts *counts, const struct lt_frame *frame);
+/* All frames of a stream; `past`: as frames past LT_STREAMS_MAX. */
+void lt_counts_add_stream(struct lt_collect_counts *counts, const struct lt_gathered *stream,
+                          bool past);
+void lt_counts_add(struct lt_collect_counts *into, const struct lt_collect_counts *from);
 
 /* collect.c */
 /* The stream of a key, made if it is new. ret_stream NULL: there are as many as there may be. */
 enum lt_code lt_find_stream(struct lt_collect *collect, const struct lt_stream_key *key,
                             struct lt_gathered **ret_stream, struct lt_error *error);
-/* A frame of the stream, but for its timing. */
+/* A frame of the stream, but for its timing; `data` has 8 readable bytes behind its last. */
 enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                         const uint8_t *data, struct lt_error *error);
 /* The stream's next frame follows no other (its timing apart). */
@@ -84,8 +97,17 @@ void lt_tallies_break(struct lt_gathered *stream);
 /* keep.c */
 /* Keeps the frame or leaves it out, as the ceilings allow. `rare`: of the frame's page, where the
  * frame moved a rare bit; else NULL. */
-enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
-                     const uint8_t *data, const struct lt_rare *rare, struct lt_error *error);
+enum lt_code lt_keep_some(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                          const uint8_t *data, const struct lt_rare *rare, struct lt_error *error);
+static inline enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream,
+                                   int64_t time_ns, const uint8_t *data, const struct lt_rare *rare,
+                                   struct lt_error *error)
+{
+    if (rare || lt_kept_store_wants(&stream->store))
+        return lt_keep_some(collect, stream, time_ns, data, rare, error);
+    lt_kept_store_leave_out(&stream->store);
+    return LT_OK;
+}
 /* Appends the rows of another store of the same stream. */
 enum lt_code lt_keep_all(struct lt_collect *collect, struct lt_gathered *stream,
                          const struct lt_kept_store *from, struct lt_error *error);

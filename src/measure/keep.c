@@ -28,9 +28,10 @@ static enum lt_code begin_rare(struct lt_collect *collect, struct lt_gathered *s
             tally->rare = malloc(sizeof *tally->rare);
             if (!tally->rare)
                 return lt_fail(error, LT_E_MEMORY, "no memory for a stream's bits");
-            lt_rare_init(tally->rare);
+            lt_rare_init(tally->rare, stream->store.length);
         }
-        lt_rare_look(tally->rare, stream->store.time_ns[row], data, stream->store.length);
+        lt_rare_count(tally->rare, data);
+        lt_rare_next(tally->rare, stream->store.time_ns[row], data);
     }
     return LT_OK;
 }
@@ -139,23 +140,26 @@ static enum lt_code make_room(struct lt_collect *collect, struct lt_gathered *st
     return LT_OK;
 }
 
+/* With the frame before it, where that was left out. With pages the one before on the same page is
+ * further up, and not next to it here. */
 static void keep_rare(struct lt_gathered *stream, const struct lt_rare *rare, int64_t time_ns,
                       const uint8_t *data, uint8_t flags)
 {
     struct lt_kept_store *store = &stream->store;
-    /* With pages the one before on the same page is further up, and not next to it here. */
-    if (!store->joined && (flags & LT_KEPT_FOLLOWS) && !stream->open.selector.present)
-        lt_kept_store_add_before(store, rare->before_ns, rare->before);
-    else if (store->joined && store->count != 0 &&
-             !(store->flags[store->count - 1] & LT_KEPT_RARE)) {
+    uint8_t before[LT_FRAME_MAX];
+    if (!store->joined && (flags & LT_KEPT_FOLLOWS) && !stream->open.selector.present) {
+        lt_rare_before(rare, before);
+        lt_kept_store_add_before(store, rare->last_ns, before);
+    } else if (store->joined && store->count != 0 &&
+               !(store->flags[store->count - 1] & LT_KEPT_RARE)) {
         store->flags[store->count - 1] |= LT_KEPT_RARE;
         store->rare++;
     }
     lt_kept_store_add(store, time_ns, data, flags | LT_KEPT_RARE);
 }
 
-enum lt_code lt_keep(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
-                     const uint8_t *data, const struct lt_rare *rare, struct lt_error *error)
+enum lt_code lt_keep_some(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                          const uint8_t *data, const struct lt_rare *rare, struct lt_error *error)
 {
     struct lt_kept_store *store = &stream->store;
     uint8_t flags = stream->begun ? LT_KEPT_FOLLOWS : 0;

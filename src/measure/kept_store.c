@@ -79,13 +79,6 @@ void lt_kept_store_add(struct lt_kept_store *store, int64_t time_ns, const uint8
     step(store);
 }
 
-void lt_kept_store_leave_out(struct lt_kept_store *store)
-{
-    store->whole = false;
-    store->joined = false;
-    step(store);
-}
-
 void lt_kept_store_add_before(struct lt_kept_store *store, int64_t time_ns, const uint8_t *data)
 {
     assert(!store->joined);

@@ -46,7 +46,14 @@ static inline bool lt_kept_store_wants(const struct lt_kept_store *store)
  * lt_kept_inside; LT_KEPT_FOLLOWS is dropped where the row above is not the frame before. */
 void lt_kept_store_add(struct lt_kept_store *store, int64_t time_ns, const uint8_t *data,
                        uint8_t flags);
-void lt_kept_store_leave_out(struct lt_kept_store *store);
+static inline void lt_kept_store_leave_out(struct lt_kept_store *store)
+{
+    store->whole = store->joined = false;
+    if (++store->in_cell == LT_RUN_FRAMES) {
+        store->in_cell = 0;
+        store->cell++;
+    }
+}
 /* A row that is not the next frame but the one before it, as above. */
 void lt_kept_store_add_before(struct lt_kept_store *store, int64_t time_ns, const uint8_t *data);
 /* Leaves out every second run. */

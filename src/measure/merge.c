@@ -8,42 +8,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* ---- Counts ---- */
-
-static void stretch_to(int64_t *first_ns, int64_t *last_ns, int64_t other_first_ns,
-                       int64_t other_last_ns)
-{
-    if (other_first_ns == LT_NO_TIME)
-        return;
-    if (*first_ns == LT_NO_TIME || other_first_ns < *first_ns)
-        *first_ns = other_first_ns;
-    if (*last_ns == LT_NO_TIME || other_last_ns > *last_ns)
-        *last_ns = other_last_ns;
-}
-
-static void merge_counts(struct lt_collect_counts *into, const struct lt_collect_counts *from)
-{
-    into->frames += from->frames;
-    into->remote += from->remote;
-    into->error_frames += from->error_frames;
-    into->without_time += from->without_time;
-    into->frames_past_streams += from->frames_past_streams;
-    stretch_to(&into->first_ns, &into->last_ns, from->first_ns, from->last_ns);
-    for (size_t bus = 0; bus < LT_BUSES_MAX; bus++) {
-        if (from->bus[bus].frames == 0)
-            continue;
-        if (into->bus[bus].frames == 0)
-            into->bus[bus].first_ns = into->bus[bus].last_ns = LT_NO_TIME;
-        into->bus[bus].frames += from->bus[bus].frames;
-        into->bus[bus].bits_min += from->bus[bus].bits_min;
-        into->bus[bus].bits_max += from->bus[bus].bits_max;
-        stretch_to(&into->bus[bus].first_ns, &into->bus[bus].last_ns, from->bus[bus].first_ns,
-                   from->bus[bus].last_ns);
-    }
-}
-
-/* ---- Streams ---- */
-
 static bool same_selector(const struct lt_selector_found *a, const struct lt_selector_found *b)
 {
     if (!a->present || !b->present)
@@ -91,7 +55,7 @@ static enum lt_code merge_rare(struct lt_tally *into, const struct lt_tally *fro
         into->rare = malloc(sizeof *into->rare);
         if (!into->rare)
             return lt_fail(error, LT_E_MEMORY, "no memory for a stream's bits");
-        lt_rare_init(into->rare);
+        lt_rare_init(into->rare, from->rare->length);
     }
     lt_rare_merge(into->rare, from->rare);
     return LT_OK;
@@ -146,7 +110,7 @@ enum lt_code lt_collect_merge(struct lt_collect *into, const struct lt_collect *
                               struct lt_error *error)
 {
     lt_collect_break(into);
-    merge_counts(&into->counts, &from->counts);
+    lt_counts_add(&into->others, &from->others);
     for (size_t i = 0; i < from->stream_count; i++) {
         struct lt_gathered *stream;
         const struct lt_gathered *other = from->streams[i];
@@ -156,7 +120,7 @@ enum lt_code lt_collect_merge(struct lt_collect *into, const struct lt_collect *
         if (code != LT_OK)
             return code;
         if (!stream)
-            into->counts.frames_past_streams += other->timing.count;
+            lt_counts_add_stream(&into->others, other, true);
     }
     lt_collect_break(into);
     return LT_OK;

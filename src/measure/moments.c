@@ -15,11 +15,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "loomtap/base/bytes.h"
 #include "measure/moments_block.h"
+#include "measure/words.h"
 
 #define NO_SLOT     0xFF
-#define WORDS_MAX   (LT_FRAME_MAX / 8)
 #define BAND_STEP   4u /* bytes from one band to the next */
 #define BAND_BYTES  8u
 #define FIRST_SLOTS 8u
@@ -33,14 +32,14 @@ struct pairs {            /* of one band */
 struct lt_moments {
     unsigned length, words, bands;
     bool failed;
-    uint64_t frames, steps;   /* counted, without those in the block */
-    uint64_t base[WORDS_MAX]; /* the first frame */
-    uint64_t last[WORDS_MAX]; /* the last frame of the block before */
-    uint64_t next_mask;       /* frames of the block that follow the one before them */
-    unsigned fill;            /* frames in the block */
-    uint64_t *block;          /* [word][frame] */
-    struct pairs *pairs;      /* bands */
-    struct lt_band **view;    /* bands; made when asked for */
+    uint64_t frames, steps;      /* counted, without those in the block */
+    uint64_t base[LT_WORDS_MAX]; /* the first frame */
+    uint64_t last[LT_WORDS_MAX]; /* the last frame of the block before */
+    uint64_t next_mask;          /* frames of the block that follow the one before them */
+    unsigned fill;               /* frames in the block */
+    uint64_t *block;             /* [word][frame] */
+    struct pairs *pairs;         /* bands */
+    struct lt_band **view;       /* bands; made when asked for */
     bool view_is_fresh;
 };
 
@@ -173,8 +172,8 @@ static bool give_slots(struct pairs *pairs, uint64_t bits)
 /* The block of one word of the frame as bits: how they differ from the base, and where they flip.
  */
 struct turned {
-    uint64_t on[WORDS_MAX * 64], flips[WORDS_MAX * 64];
-    uint64_t moved[WORDS_MAX]; /* bits with anything in one of both */
+    uint64_t on[LT_WORDS_MAX * 64], flips[LT_WORDS_MAX * 64];
+    uint64_t moved[LT_WORDS_MAX]; /* bits with anything in one of both */
 };
 
 static void turn_block(const struct lt_moments *moments, const uint64_t *block, unsigned fill,
@@ -257,24 +256,10 @@ static void flush(struct lt_moments *moments)
     moments->next_mask = 0;
 }
 
-/* The data as words; bytes past the length are 0. */
-static inline void load_words(uint64_t *words, const uint8_t *data, unsigned length)
-{
-    unsigned word = 0;
-    for (; length >= 8; length -= 8, data += 8)
-        words[word++] = lt_load64_le(data);
-    if (length != 0) {
-        uint64_t rest = 0;
-        for (unsigned i = 0; i < length; i++)
-            rest |= (uint64_t)data[i] << 8 * i;
-        words[word] = rest;
-    }
-}
-
 void lt_moments_add(struct lt_moments *moments, const uint8_t *data, bool is_next)
 {
-    uint64_t words[WORDS_MAX];
-    load_words(words, data, moments->length);
+    uint64_t words[LT_WORDS_MAX];
+    lt_words_of(words, data, moments->length);
     if (moments->frames + moments->fill == 0) {
         memcpy(moments->base, words, moments->words * sizeof *words);
         is_next = false;
@@ -285,6 +270,23 @@ void lt_moments_add(struct lt_moments *moments, const uint8_t *data, bool is_nex
     moments->view_is_fresh = false;
     if (++moments->fill == LT_BLOCK_FRAMES)
         flush(moments);
+}
+
+bool lt_moments_add_word(struct lt_moments *moments, uint64_t word, bool is_next)
+{
+    unsigned at = moments->fill;
+    if (at == 0 && moments->frames == 0) {
+        moments->base[0] = word;
+        is_next = false;
+    }
+    moments->block[at] = word;
+    moments->next_mask |= (uint64_t)is_next << at;
+    moments->view_is_fresh = false;
+    moments->fill = at + 1;
+    if (at + 1 != LT_BLOCK_FRAMES)
+        return false;
+    flush(moments);
+    return true;
 }
 
 void lt_moments_add_kept(struct lt_moments *moments, const struct lt_kept *kept)
@@ -450,7 +452,7 @@ void lt_moments_activity(struct lt_moments *moments, uint64_t ret_ones[512],
 
 unsigned lt_moments_moving(struct lt_moments *moments)
 {
-    uint64_t moving[WORDS_MAX] = {0};
+    uint64_t moving[LT_WORDS_MAX] = {0};
     unsigned count = 0;
     flush(moments);
     for (unsigned band = 0; band < moments->bands; band++)
@@ -459,7 +461,7 @@ unsigned lt_moments_moving(struct lt_moments *moments)
             if (moments->pairs[band].slot_of[bit] != NO_SLOT)
                 moving[at / 64] |= (uint64_t)1 << at % 64;
         }
-    for (unsigned word = 0; word < WORDS_MAX; word++)
+    for (unsigned word = 0; word < LT_WORDS_MAX; word++)
         count += (unsigned)__builtin_popcountll(moving[word]);
     return count;
 }

@@ -3,12 +3,17 @@
 
 #include <string.h>
 
-#include "loomtap/base/bytes.h"
-
-void lt_rare_init(struct lt_rare *rare)
+void lt_rare_init(struct lt_rare *rare, unsigned length)
 {
     memset(rare, 0, sizeof *rare);
     memset(rare->few, 0xFF, sizeof rare->few);
+    rare->length = length;
+}
+
+void lt_rare_before(const struct lt_rare *rare, uint8_t ret_data[LT_FRAME_MAX])
+{
+    for (unsigned i = 0; i < LT_FRAME_MAX; i++)
+        ret_data[i] = (uint8_t)(rare->last[i / 8] >> i % 8 * 8);
 }
 
 static void count_moves(struct lt_rare *rare, unsigned word, uint64_t moved)
@@ -20,31 +25,20 @@ static void count_moves(struct lt_rare *rare, unsigned word, uint64_t moved)
     }
 }
 
-bool lt_rare_look(struct lt_rare *rare, int64_t time_ns, const uint8_t *data, unsigned length)
+bool lt_rare_count(struct lt_rare *rare, const uint8_t *data)
 {
-    uint8_t now[64] = {0};
-    bool found = false;
-    memcpy(now, data, length);
-    for (unsigned word = 0; rare->begun && word < (length + 7) / 8; word++) {
-        uint64_t moved =
-            lt_load64_le(now + (size_t)8 * word) ^ lt_load64_le(rare->last + (size_t)8 * word);
-        moved &= rare->few[word];
-        found = found || moved != 0;
-        count_moves(rare, word, moved);
-    }
-    if (found) {
-        memcpy(rare->before, rare->last, sizeof rare->last);
-        rare->before_ns = rare->last_ns;
-    }
-    memcpy(rare->last, now, sizeof now);
-    rare->last_ns = time_ns;
-    rare->begun = true;
-    return found;
+    uint64_t now[LT_WORDS_MAX];
+    if (!lt_rare_moves(rare, data))
+        return false;
+    lt_words_of(now, data, rare->length);
+    for (unsigned word = 0; word < (rare->length + 7) / 8; word++)
+        count_moves(rare, word, (now[word] ^ rare->last[word]) & rare->few[word]);
+    return true;
 }
 
 void lt_rare_merge(struct lt_rare *into, const struct lt_rare *from)
 {
-    for (unsigned bit = 0; bit < 512; bit++) {
+    for (unsigned bit = 0; bit < 8 * LT_FRAME_MAX; bit++) {
         unsigned moves = (unsigned)into->moves[bit] + from->moves[bit];
         into->moves[bit] = (uint8_t)(moves < LT_RARE_MOVES ? moves : LT_RARE_MOVES);
         if (moves >= LT_RARE_MOVES)

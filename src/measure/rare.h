@@ -5,20 +5,49 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "measure/words.h"
+
 #define LT_RARE_MOVES 16u /* a bit that moved as often is rare no more */
 
 struct lt_rare {
     bool begun;
-    int64_t last_ns, before_ns; /* of the frame looked at last, and of the one before it */
-    uint8_t last[64], before[64];
-    uint64_t few[8]; /* bits that are rare still */
-    uint8_t moves[512];
+    unsigned length;
+    int64_t last_ns;             /* of the frame before */
+    uint64_t last[LT_WORDS_MAX]; /* the frame before */
+    uint64_t few[LT_WORDS_MAX];  /* bits that are rare still */
+    uint8_t moves[8 * LT_FRAME_MAX];
 };
 
-void lt_rare_init(struct lt_rare *rare);
+void lt_rare_init(struct lt_rare *rare, unsigned length);
 /* `into` += `from`. */
 void lt_rare_merge(struct lt_rare *into, const struct lt_rare *from);
-/* Counts the moves from the frame before; true where a rare bit moved. */
-bool lt_rare_look(struct lt_rare *rare, int64_t time_ns, const uint8_t *data, unsigned length);
+/* The frame before. */
+void lt_rare_before(const struct lt_rare *rare, uint8_t ret_data[LT_FRAME_MAX]);
+/* Counts the moves from the frame before; true where a rare bit moved. Then comes lt_rare_next. */
+bool lt_rare_count(struct lt_rare *rare, const uint8_t *data);
+
+/* Does the frame move a rare bit? */
+static inline bool lt_rare_moves(const struct lt_rare *rare, const uint8_t *data)
+{
+    uint64_t now[LT_WORDS_MAX], found = 0;
+    if (rare->length <= 8)
+        return rare->begun &&
+               ((lt_short_word(data, rare->length) ^ rare->last[0]) & rare->few[0]) != 0;
+    lt_words_of(now, data, rare->length);
+    for (unsigned word = 0; word < (rare->length + 7) / 8; word++)
+        found |= (now[word] ^ rare->last[word]) & rare->few[word];
+    return rare->begun && found != 0;
+}
+
+/* The frame is the one before from now on. */
+static inline void lt_rare_next(struct lt_rare *rare, int64_t time_ns, const uint8_t *data)
+{
+    if (rare->length <= 8)
+        rare->last[0] = lt_short_word(data, rare->length);
+    else
+        lt_words_of(rare->last, data, rare->length);
+    rare->last_ns = time_ns;
+    rare->begun = true;
+}
 
 #endif

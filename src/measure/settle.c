@@ -46,18 +46,22 @@ static void end_tally(struct lt_collect *collect, struct lt_tally *tally)
     *tally = (struct lt_tally){.begun = false};
 }
 
-static void add_to_tally(struct lt_collect *collect, struct lt_tally *tally, int64_t time_ns,
-                         const uint8_t *data, int64_t period_ns)
+static inline void add_to_tally(struct lt_collect *collect, struct lt_tally *tally, int64_t time_ns,
+                                const uint8_t *data, unsigned length, int64_t period_ns)
 {
-    if (tally->moments) {
-        bool is_next =
-            tally->begun && lt_gap_is_next(lt_gap_of(tally->last_ns, time_ns), period_ns);
-        lt_moments_add(tally->moments, data, is_next);
-        if (lt_moments_block_is_empty(tally->moments))
-            charge(collect, tally);
-    }
+    bool is_next = tally->begun && lt_gap_is_next(lt_gap_of(tally->last_ns, time_ns), period_ns);
     tally->last_ns = time_ns;
     tally->begun = true;
+    if (!tally->moments)
+        return;
+    if (length - 1u < 8) {
+        if (lt_moments_add_word(tally->moments, lt_short_word(data, length), is_next))
+            charge(collect, tally);
+        return;
+    }
+    lt_moments_add(tally->moments, data, is_next);
+    if (lt_moments_block_is_empty(tally->moments))
+        charge(collect, tally);
 }
 
 void lt_tally_merge(struct lt_collect *collect, struct lt_tally *into, const struct lt_tally *from)
@@ -229,15 +233,16 @@ static enum lt_code make_pages(struct lt_collect *collect, struct lt_gathered *s
 void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                     const uint8_t *data, struct lt_tally *tally)
 {
+    unsigned length = stream->store.length;
     if (!tally) {
         stream->open.frames_in_no_page++;
     } else {
         struct lt_page *page = &stream->pages[tally - stream->tallies];
         page->frames++;
-        add_to_tally(collect, tally, time_ns, data, page->period_ns);
+        add_to_tally(collect, tally, time_ns, data, length, page->period_ns);
     }
     if (stream->open.selector.present)
-        add_to_tally(collect, &stream->all, time_ns, data,
+        add_to_tally(collect, &stream->all, time_ns, data, length,
                      stream->open.timing.cyclic ? stream->open.timing.period_ns : 0);
 }
 

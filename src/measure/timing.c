@@ -28,20 +28,15 @@ static uint32_t *octave_of(struct lt_timing_counts *counts, unsigned octave)
 
 static bool count_gap(struct lt_timing_counts *counts, uint64_t gap_ns)
 {
-    unsigned octave = 0, bin = 0;
-    if (gap_ns >> FIRST_POWER != 0) {
-        unsigned power = 63u - (unsigned)__builtin_clzll(gap_ns);
-        octave = power - FIRST_POWER + 1;
-        bin = gap_ns >> (power - BIN_POWER) & (LT_GAP_OCTAVE_BINS - 1);
-        if (octave >= LT_GAP_OCTAVES) {
-            octave = LT_GAP_OCTAVES - 1;
-            bin = LT_GAP_OCTAVE_BINS - 1;
-        }
-    }
-    uint32_t *bins = octave_of(counts, octave);
+    const unsigned last = LT_GAP_OCTAVES - 1;
+    unsigned power = 63u - (unsigned)__builtin_clzll(gap_ns | 1);
+    unsigned octave = power < FIRST_POWER ? 0 : power - FIRST_POWER + 1;
+    unsigned bin = octave == 0 ? 0 : gap_ns >> (power - BIN_POWER) & (LT_GAP_OCTAVE_BINS - 1);
+    uint32_t *bins = octave_of(counts, octave < last ? octave : last);
     if (!bins)
         return false;
-    bins[bin] += bins[bin] != UINT32_MAX;
+    bins += octave < LT_GAP_OCTAVES ? bin : LT_GAP_OCTAVE_BINS - 1;
+    *bins += *bins != UINT32_MAX;
     counts->gaps++;
     return true;
 }
@@ -56,29 +51,51 @@ static uint64_t bin_gap_ns(unsigned octave, unsigned bin)
     return (UINT64_C(1) << power) + bin * width + width / 2;
 }
 
-bool lt_timing_counts_add(struct lt_timing_counts *counts, int64_t time_ns)
+/* A frame that follows none, or none with a time. */
+static void begin(struct lt_timing_counts *counts, int64_t time_ns)
 {
-    bool fine = true;
-    counts->count++;
-    if (time_ns == LT_NO_TIME)
-        return true;
-    if (!counts->timed)
-        counts->first_ns = time_ns;
-    if (counts->begun) {
-        int64_t gap_ns = lt_gap_of(counts->last_ns, time_ns);
-        if (gap_ns < 0) {
-            counts->backward_steps++;
-        } else {
-            if (counts->gaps == 0 || gap_ns < counts->shortest_ns)
-                counts->shortest_ns = gap_ns;
-            if (gap_ns > counts->longest_ns)
-                counts->longest_ns = gap_ns;
-            fine = count_gap(counts, (uint64_t)gap_ns);
-        }
+    if (!counts->timed) {
+        counts->first_ns = counts->lowest_ns = counts->highest_ns = time_ns;
+    } else {
+        lt_timing_counts_ends(counts, &counts->lowest_ns, &counts->highest_ns);
     }
     counts->last_ns = time_ns;
     counts->timed = counts->begun = true;
-    return fine;
+}
+
+bool lt_timing_counts_add(struct lt_timing_counts *counts, int64_t time_ns)
+{
+    counts->count++;
+    if (time_ns == LT_NO_TIME) {
+        counts->without_time++;
+        return true;
+    }
+    int64_t gap_ns = lt_gap_of(counts->last_ns, time_ns);
+    if (!counts->begun || gap_ns < 0) {
+        counts->backward_steps += counts->begun;
+        begin(counts, time_ns);
+        return true;
+    }
+    counts->last_ns = time_ns;
+    if (gap_ns < counts->shortest_ns || counts->gaps == 0)
+        counts->shortest_ns = gap_ns;
+    if (gap_ns > counts->longest_ns)
+        counts->longest_ns = gap_ns;
+    return count_gap(counts, (uint64_t)gap_ns);
+}
+
+void lt_timing_counts_ends(const struct lt_timing_counts *counts, int64_t *ret_lowest_ns,
+                           int64_t *ret_highest_ns)
+{
+    int64_t lowest_ns = counts->lowest_ns, highest_ns = counts->highest_ns;
+    if (!counts->timed)
+        lowest_ns = highest_ns = LT_NO_TIME;
+    else if (counts->last_ns > highest_ns)
+        highest_ns = counts->last_ns;
+    if (counts->timed && counts->last_ns < lowest_ns)
+        lowest_ns = counts->last_ns;
+    *ret_lowest_ns = lowest_ns;
+    *ret_highest_ns = highest_ns;
 }
 
 void lt_timing_counts_break(struct lt_timing_counts *counts)
@@ -86,23 +103,34 @@ void lt_timing_counts_break(struct lt_timing_counts *counts)
     counts->begun = false;
 }
 
-bool lt_timing_counts_merge(struct lt_timing_counts *into, const struct lt_timing_counts *from)
+/* The ends of both, and what comes last of `from`. */
+static void merge_ends(struct lt_timing_counts *into, const struct lt_timing_counts *from)
 {
-    if (from->count == 0)
-        return true;
+    int64_t lowest_ns, highest_ns, from_lowest_ns, from_highest_ns;
+    if (!from->timed)
+        return;
+    lt_timing_counts_ends(into, &lowest_ns, &highest_ns);
+    lt_timing_counts_ends(from, &from_lowest_ns, &from_highest_ns);
     if (!into->timed)
         into->first_ns = from->first_ns;
+    into->lowest_ns = into->timed && lowest_ns < from_lowest_ns ? lowest_ns : from_lowest_ns;
+    into->highest_ns = into->timed && highest_ns > from_highest_ns ? highest_ns : from_highest_ns;
+    into->last_ns = from->last_ns;
+    into->timed = true;
+}
+
+bool lt_timing_counts_merge(struct lt_timing_counts *into, const struct lt_timing_counts *from)
+{
+    merge_ends(into, from);
     if (from->gaps != 0 && (into->gaps == 0 || from->shortest_ns < into->shortest_ns))
         into->shortest_ns = from->shortest_ns;
     if (from->longest_ns > into->longest_ns)
         into->longest_ns = from->longest_ns;
     into->count += from->count;
-    if (from->timed)
-        into->last_ns = from->last_ns;
-    into->timed |= from->timed;
+    into->without_time += from->without_time;
     into->backward_steps += from->backward_steps;
     into->gaps += from->gaps;
-    into->begun = from->begun;
+    into->begun = false;
     for (unsigned octave = 0; octave < LT_GAP_OCTAVES; octave++) {
         if (!from->octave[octave])
             continue;

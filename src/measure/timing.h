@@ -16,8 +16,10 @@
 #define LT_GAP_OCTAVE_BINS 64u
 
 struct lt_timing_counts {
-    uint64_t count;
-    int64_t first_ns, last_ns, shortest_ns, longest_ns;
+    uint64_t count, without_time;
+    int64_t first_ns, last_ns; /* of the first and last frame with a time */
+    int64_t shortest_ns, longest_ns;
+    int64_t lowest_ns, highest_ns; /* of all frames but the last */
     uint64_t backward_steps, gaps;
     bool timed; /* some frame had a time */
     bool begun; /* last_ns is the time of the frame before */
@@ -27,6 +29,9 @@ struct lt_timing_counts {
 void lt_timing_counts_release(struct lt_timing_counts *counts);
 /* One frame; false without memory. LT_NO_TIME only counts. */
 bool lt_timing_counts_add(struct lt_timing_counts *counts, int64_t time_ns);
+/* The lowest and highest time of all, LT_NO_TIME where no frame has one. */
+void lt_timing_counts_ends(const struct lt_timing_counts *counts, int64_t *ret_lowest_ns,
+                           int64_t *ret_highest_ns);
 /* The next frame follows no other. */
 void lt_timing_counts_break(struct lt_timing_counts *counts);
 /* `into` += `from`, which comes after it. */

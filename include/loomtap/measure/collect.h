@@ -82,7 +82,8 @@ struct lt_collect_counts {
     } bus[LT_BUSES_MAX];
 };
 
-/* Streams in the order bus, extended, id, length. Borrowed until the next add, finish or free. */
+/* Streams in the order bus, extended, id, length. All as of the last finish, and borrowed until the
+ * next add, finish or free. */
 size_t lt_collect_count(const struct lt_collect *collect);
 const struct lt_stream *lt_collect_stream(const struct lt_collect *collect, size_t index);
 const struct lt_collect_counts *lt_collect_counts(const struct lt_collect *collect);
