@@ -58,6 +58,8 @@ static void begin(struct lt_timing_counts *counts, int64_t time_ns)
         counts->first_ns = counts->lowest_ns = counts->highest_ns = time_ns;
     } else {
         lt_timing_counts_ends(counts, &counts->lowest_ns, &counts->highest_ns);
+        if (time_ns < counts->lowest_ns)
+            counts->lowest_ns = time_ns;
     }
     counts->last_ns = time_ns;
     counts->timed = counts->begun = true;
@@ -92,8 +94,6 @@ void lt_timing_counts_ends(const struct lt_timing_counts *counts, int64_t *ret_l
         lowest_ns = highest_ns = LT_NO_TIME;
     else if (counts->last_ns > highest_ns)
         highest_ns = counts->last_ns;
-    if (counts->timed && counts->last_ns < lowest_ns)
-        lowest_ns = counts->last_ns;
     *ret_lowest_ns = lowest_ns;
     *ret_highest_ns = highest_ns;
 }

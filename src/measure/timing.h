@@ -19,7 +19,7 @@ struct lt_timing_counts {
     uint64_t count, without_time;
     int64_t first_ns, last_ns; /* of the first and last frame with a time */
     int64_t shortest_ns, longest_ns;
-    int64_t lowest_ns, highest_ns; /* of all frames but the last */
+    int64_t lowest_ns, highest_ns; /* of all frames up to the last step back or break */
     uint64_t backward_steps, gaps;
     bool timed; /* some frame had a time */
     bool begun; /* last_ns is the time of the frame before */
