@@ -12,9 +12,11 @@
 
 #define HIDDEN_MAX 6u /* bytes after the data: identifier 4, length 1, one more */
 #define POLYS_MAX  160u
+#define USUAL      11u
 
 struct order {
     unsigned count, after_last; /* bytes in processing order; those behind the last that moves */
+    bool own_at_end; /* the check's own bytes, as 0, first or last */
     uint8_t byte[64];
 };
 
@@ -101,6 +103,9 @@ static void make_order(const struct search *search, bool backwards, bool own_as_
             last = ret_order->count;
     }
     ret_order->after_last = ret_order->count - last;
+    ret_order->own_at_end =
+        ret_order->count > 0 && ((search->own >> ret_order->byte[0] & 1) ||
+                                 (search->own >> ret_order->byte[ret_order->count - 1] & 1));
 }
 
 static bool order_ranges(struct lt_checksum *checksum, const struct order *order, unsigned count)
@@ -182,7 +187,8 @@ static bool add_hit(struct search *search, uint16_t poly, const struct order *or
     claim.score = (backwards ? 0.0 : 1.0) + (claim.checksum.catalogue || profile ? 1.5 : 0.0) +
                   (profile ? 1.0 : 0.0) + (claim.plain_constant ? 1.0 : 0.0) -
                   (hidden && !claim.plain_constant && !profile ? 0.5 : 0.0) -
-                  (taken < order->after_last ? 0.25 : 0.0);
+                  (taken < order->after_last ? 0.25 : 0.0) -
+                  (order->own_at_end && !claim.plain_constant ? 0.75 : 0.0);
     return check_claims_add(search->view, search->claims, &claim);
 }
 
@@ -322,6 +328,29 @@ static bool try_polys(struct search *search, const uint16_t *polys, unsigned cou
     return false;
 }
 
+/* Bytes that move but may not enter: left out one by one, and from either end. Usual polynomials
+ * alone: each choice is one more hypothesis. */
+static bool try_leaving_out(struct search *search, const uint16_t *polys, unsigned count)
+{
+    uint64_t all = search->covered;
+    unsigned few = count < USUAL ? count : USUAL;
+    for (uint64_t rest = all; rest; rest &= rest - 1) {
+        search->covered = all & ~(rest & (~rest + 1));
+        if (search->covered && try_polys(search, polys, few))
+            return true;
+    }
+    for (uint64_t from_start = all & (all - 1); from_start; from_start &= from_start - 1) {
+        uint64_t top = (uint64_t)1 << (63 - __builtin_clzll(from_start));
+        const uint64_t choice[] = {from_start, from_start & ~top};
+        for (unsigned i = 0; i < 2; i++) {
+            search->covered = choice[i];
+            if (search->covered && try_polys(search, polys, few))
+                return true;
+        }
+    }
+    return false;
+}
+
 static void try_place(struct search *search)
 {
     struct check_solution solution;
@@ -335,11 +364,14 @@ static void try_place(struct search *search)
     search->covered = moving_bytes(search);
     if (!search->covered || try_polys(search, polys, count) || search->null->spare < 8)
         return;
-    uint64_t entering = entering_bytes(search, &solution);
-    if (entering && entering != search->covered) {
+    uint64_t entering = entering_bytes(search, &solution), all = search->covered;
+    if (entering && entering != all) {
         search->covered = entering;
-        try_polys(search, polys, count);
+        if (try_polys(search, polys, count))
+            return;
     }
+    search->covered = all;
+    try_leaving_out(search, polys, count);
 }
 
 static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
@@ -352,12 +384,14 @@ static bool is_claimed(const struct check_claims *claims, const struct lt_bits *
     return false;
 }
 
-/* Bits of a CRC flip every other time, whatever changes. */
+/* Bits of a CRC flip every other time, whatever changes; but the columns of some polynomials of 16
+ * bits have few ones (0x8005 has two), so that where little moves little flips. */
 static bool may_be_crc(const struct search *search)
 {
+    unsigned moving = check_moving_bits(search->view, &search->place);
+    double rough = check_roughness(search->view, &search->place);
     return check_is_free(search->view, &search->place) &&
-           check_moving_bits(search->view, &search->place) + search->width / 8 >= search->width &&
-           check_roughness(search->view, &search->place) >= 0.28 &&
+           (search->width == 8 ? moving >= 5 && rough >= 0.2 : moving >= 8 && rough >= 0.1) &&
            !is_claimed(search->claims, &search->place);
 }
 
@@ -406,7 +440,7 @@ void check_try_crc(struct check_view *view, const struct lt_checksum *known,
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
     if (!search || !sample)
         return;
-    check_sample_draw(view, 200, sample);
+    check_sample_draw(view, 200, false, sample);
     for (unsigned i = 0; i < view->chooser_count; i++) {
         *search = (struct search){.view = view,
                                   .claims = claims,

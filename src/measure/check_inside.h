@@ -77,7 +77,8 @@ struct check_sample {
     unsigned count;
     uint32_t at[CHECK_SAMPLE_MAX];
 };
-void check_sample_draw(struct check_view *view, unsigned wanted, struct check_sample *ret_sample);
+void check_sample_draw(struct check_view *view, unsigned wanted, bool with_rare,
+                       struct check_sample *ret_sample);
 
 /* Pairs from a sample in which the counter chooses the same; their difference has no constant. */
 struct check_pairs {
@@ -119,7 +120,7 @@ struct check_claim {
     struct lt_checksum checksum;
     struct lt_bit_set covers; /* moving bits that enter */
     struct lt_bit_set unexercised;
-    uint64_t failed_distinct;
+    uint64_t failed_distinct, telling; /* different frames; `telling`: not of the usual value */
     double hypotheses;   /* log2 of how many were tried to come to it */
     double score;        /* which of two is believed */
     double sense;        /* 0..1: is it a check, not a quantity that happens to add up? */

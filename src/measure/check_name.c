@@ -21,7 +21,7 @@ void check_constants_make(const struct check_view *view, const struct check_choo
         for (unsigned k = i; k < sample->count && best[class] < 64; k++)
             votes += value[k] == value[i] &&
                      check_class(chooser, check_bytes(view, sample->at[k])) == class;
-        if (votes <= best[class])
+        if (votes <= best[class] || (votes < 3 && sample->count > 64))
             continue;
         best[class] = votes;
         best_value[class] = value[i];

@@ -234,9 +234,7 @@ static bool choose_ranges(const struct search *search, struct check_claim *claim
 {
     const struct check_view *view = search->view;
     uint64_t own = check_own_bytes(&claim->checksum.place), moving = moving_bytes(view);
-    uint64_t still = frame_bytes(view) & ~moving;
-    if (claim->checksum.width == 8)
-        still &= ~own;
+    uint64_t still = frame_bytes(view) & ~moving & ~own;
     uint64_t hull =
         set ? (~(uint64_t)0 << __builtin_ctzll(set)) & (~(uint64_t)0 >> __builtin_clzll(set)) : 0;
     const uint64_t choice[] = {set | still, set | (still & hull), set | (still & ~(uint64_t)1)};
@@ -417,8 +415,9 @@ static void try_nibble(struct search *search, unsigned position)
     uint64_t moving = moving_bytes(view), own = (uint64_t)1 << position / 8;
     if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3)
         return;
-    if (try_nibble_set(search, position, moving, 6.0) ||
-        try_nibble_set(search, position, moving & ~own, 6.0))
+    /* Where the nibble beside stands still, the constant decides whether it enters. */
+    bool with_own = try_nibble_set(search, position, moving, 6.0);
+    if (try_nibble_set(search, position, moving & ~own, 6.0) || with_own)
         return;
     for (unsigned from = 0; from < view->length; from++) {
         for (unsigned to = view->length; to-- > from + 1;) {
@@ -479,7 +478,7 @@ void check_find_plain(struct check_view *view, struct check_claims *claims)
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
     if (!search || !sample)
         return;
-    check_sample_draw(view, 200, sample);
+    check_sample_draw(view, 200, false, sample);
     *search = (struct search){.view = view, .claims = claims, .sample = sample};
     search->chooser = &view->chooser[0];
     for (unsigned b = 0; view->kept->key.extended && b < view->length; b++) {

@@ -71,6 +71,7 @@ static double proof_bits(const struct check_view *view, const struct check_claim
 {
     double frames = (double)view->count, failed = (double)claim->failed_distinct;
     double width = check_moving_bits(view, &claim->checksum.place);
+    frames = (double)claim->telling;
     double choices = failed > 0.0 ? failed * log2(frames / failed) + 1.45 * failed : 0.0;
     return width * (frames - failed - claim->parameters) - claim->hypotheses - choices;
 }
@@ -81,6 +82,32 @@ static double place_bonus(const struct check_view *view, const struct lt_bits *p
     return own >> (view->length - 1) & 1 ? 0.6 : own & 1 ? 0.5 : 0.0;
 }
 
+/* Frames in which the value is not the one it mostly has (for this value of the counter that
+ * chooses): the others agree with anything that gives a constant. */
+static uint64_t telling_frames(const struct check_view *view, const struct check_claim *claim)
+{
+    uint32_t seen[CHECK_CLASSES][256] = {{0}};
+    struct check_chooser chooser = {.present = claim->checksum.has_counter ||
+                                               claim->checksum.data_id_count > 2,
+                                    .bits = claim->checksum.counter,
+                                    .classes = CHECK_CLASSES};
+    if (chooser.present && !claim->checksum.has_counter)
+        chooser.bits = (struct lt_bits){1, {{11, 8}}};
+    for (size_t i = 0; i < view->count; i++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        unsigned value = (unsigned)lt_bits_get(bytes, &claim->checksum.place);
+        seen[check_class(&chooser, bytes)][(value ^ value >> 8) & 0xFF]++;
+    }
+    uint64_t telling = view->count;
+    for (unsigned class = 0; class < CHECK_CLASSES; class++) {
+        uint32_t most = 0;
+        for (unsigned value = 0; value < 256; value++)
+            most = seen[class][value] > most ? seen[class][value] : most;
+        telling -= most;
+    }
+    return telling;
+}
+
 static bool claim_holds(const struct check_view *view, struct check_claim *claim)
 {
     if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
@@ -88,7 +115,8 @@ static bool claim_holds(const struct check_view *view, struct check_claim *claim
     uint64_t allowed = check_failures_allowed(view);
     /* A look at a few first: most of what is tried and wrong ends here. */
     claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
-    return claim->failed_distinct <= allowed;
+    claim->telling = telling_frames(view, claim);
+    return claim->failed_distinct <= allowed && 10 * claim->failed_distinct <= claim->telling;
 }
 
 static bool same_place(const struct check_claim *a, const struct check_claim *b)
@@ -203,45 +231,53 @@ static void report(const struct check_view *view, const struct check_claim *clai
     ret_found->why = say(view, claim, ret_found);
 }
 
-/* One sample, with each counter that may choose a constant, none first. */
-static bool search_sample(struct check_view *view, unsigned wanted, struct check_claims *claims)
+/* Runs the search on several samples until one finds something: any may hold spoiled frames. Those
+ * that move rare bits come into the first alone, for spoiled ones are among them. */
+static bool search_crc(struct check_view *view, const struct check_chooser *chooser,
+                       struct check_claims *claims)
 {
+    unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES, before = claims->count;
+    unsigned wanted = view->moving_count + PROVING_FRAMES + chooser->classes;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
-    unsigned before = claims->count;
-    bool thin = false;
-    if (!sample)
-        return false;
-    for (unsigned i = 0; i < view->chooser_count; i++) {
-        const struct check_chooser *chooser = &view->chooser[i];
+    for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
         struct check_null null;
-        check_sample_draw(view, wanted + (chooser->present ? chooser->classes : 0), sample);
+        if (n && view->count < wanted + wanted / 2)
+            wanted = (unsigned)(view->count * 2 / 3);
+        check_sample_draw(view, wanted, false, sample);
         if (sample->count < 4 || !check_null_make(view, sample, chooser, &null))
-            continue;
-        thin = thin || null.spare < 8;
-        if (null.count == 0)
-            continue;
-        check_find_crc(view, sample, chooser, &null, claims);
-        if (!chooser->present)
-            check_find_affine(view, sample, &null, claims);
-        if (claims->count > before)
+            break;
+        if (null.count > 0)
+            check_find_crc(view, sample, chooser, &null, claims);
+        /* Nothing is ruled out: what one sample does not give, another hardly does. */
+        if (null.spare < 8 && n > 0)
             break;
     }
-    return thin;
+    return claims->count > before;
+}
+
+static void search_affine(struct check_view *view, struct check_claims *claims)
+{
+    unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES, before = claims->count;
+    unsigned wanted = view->moving_count + PROVING_FRAMES;
+    struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
+    for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
+        struct check_null null;
+        if (n && view->count < wanted + wanted / 2)
+            wanted = (unsigned)(view->count * 2 / 3);
+        check_sample_draw(view, wanted, n == 0, sample);
+        if (check_null_make(view, sample, &view->chooser[0], &null))
+            check_find_affine(view, sample, &null, claims);
+    }
 }
 
 static void search(struct check_view *view, struct check_claims *claims)
 {
-    unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES;
-    unsigned wanted = view->moving_count + 1 + PROVING_FRAMES;
     check_find_plain(view, claims);
-    unsigned plain = claims->count;
-    for (unsigned n = 0; n < samples; n++) {
-        if (n && view->count < wanted + wanted / 2)
-            wanted = (unsigned)(view->count * 2 / 3);
-        bool thin = search_sample(view, wanted, claims);
-        if (claims->count > plain || (thin && n > 0))
+    for (unsigned i = 0; i < view->chooser_count; i++) {
+        if (search_crc(view, &view->chooser[i], claims))
             break;
     }
+    search_affine(view, claims);
 }
 
 static bool is_worth_it(const struct check_view *view)

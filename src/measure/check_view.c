@@ -229,7 +229,8 @@ bool check_is_free(const struct check_view *view, const struct lt_bits *place)
     return !lt_bit_set_meets(&view->counters, place) && !lt_bit_set_meets(&view->taken, place);
 }
 
-void check_sample_draw(struct check_view *view, unsigned wanted, struct check_sample *ret_sample)
+void check_sample_draw(struct check_view *view, unsigned wanted, bool with_rare,
+                       struct check_sample *ret_sample)
 {
     if (wanted > CHECK_SAMPLE_MAX - 64)
         wanted = CHECK_SAMPLE_MAX - 64;
@@ -239,7 +240,7 @@ void check_sample_draw(struct check_view *view, unsigned wanted, struct check_sa
             ret_sample->at[ret_sample->count++] = (uint32_t)i;
         return;
     }
-    for (unsigned n = 0; n < view->rare_count; n++) {
+    for (unsigned n = 0; with_rare && n < view->rare_count; n++) {
         uint32_t have = view->rare[n].seen < 4 ? (uint32_t)view->rare[n].seen : 4;
         if (have)
             ret_sample->at[ret_sample->count++] = view->rare[n].at[check_random(view, have)];
