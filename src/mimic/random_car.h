@@ -24,7 +24,12 @@ struct lt_mimic_spot {
     uint8_t bits;
 };
 
-enum lt_mimic_field_sign { LT_MIMIC_UNSIGNED, LT_MIMIC_TWOS, LT_MIMIC_OFFSET_BINARY };
+enum lt_mimic_field_sign {
+    LT_MIMIC_UNSIGNED,
+    LT_MIMIC_TWOS,
+    LT_MIMIC_OFFSET_BINARY,
+    LT_MIMIC_SIGN_MAGNITUDE,
+};
 
 enum lt_mimic_field_kind {
     LT_MIMIC_FIELD_VALUE, /* of a quantity, whose kind says the rest */
@@ -88,11 +93,12 @@ struct lt_mimic_random_field {
     uint32_t pages; /* bit n: on page n of the frame; 0: on all */
     /* physical = raw x num / den + offset */
     double num, den, scale, offset;
-    uint8_t coarse; /* the source knows only every so-many-th step */
-    bool cut;       /* rounds down */
-    bool codes;     /* the highest code (two's complement: the lowest) says unavailable */
+    uint8_t coarse;  /* the source knows only every so-many-th step */
+    bool cut;        /* rounds down */
+    bool reciprocal; /* raw x scale + offset = 1 / physical */
+    bool codes;      /* the highest code (two's complement: the lowest) says unavailable */
     bool always_unavailable, until_running;
-    double unavailable_until_s;
+    double unavailable_until_s, fails_from_s, fails_to_s;
     double tau_s, dither;
     int64_t hold_ns; /* the source looks only so often */
     uint8_t code_map[16];
@@ -152,6 +158,8 @@ struct lt_mimic_random_car {
     /* habits of the maker */
     double order_bias; /* share of Motorola frames */
     double tight, nibble, check_share, counter_share, nice, signed_offset, empty;
+    double dither_share, filter_share, hold_share, codes_share, cut_share, magnitude_share;
+    double duration_s;
     unsigned families[3], family_count;
     uint8_t filler;
     size_t frame_count;
@@ -173,6 +181,8 @@ struct lt_mimic_random_field *lt_mimic_random_add(struct lt_mimic_random_frame *
 
 /* random_guard.c: counters and checks, which lie where their families want them, so first. */
 void lt_mimic_random_guard(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame);
+void lt_mimic_random_page_counter(struct lt_mimic_random_car *car,
+                                  struct lt_mimic_random_frame *frame, unsigned page);
 /* random_seal.c: what a check says of these bytes, and how a profile writes it. */
 uint32_t lt_mimic_random_seal(struct lt_mimic_seal *seal, struct lt_mimic_spot place,
                               const struct lt_mimic_random_frame *frame, const uint8_t *data);

@@ -46,6 +46,8 @@ static int64_t as_signed(const struct lt_mimic_random_field *field, uint64_t raw
     int64_t half = bits < 64 ? (int64_t)1 << (bits - 1) : 0;
     if (field->sign == LT_MIMIC_OFFSET_BINARY)
         return (int64_t)raw - half;
+    if (field->sign == LT_MIMIC_SIGN_MAGNITUDE)
+        return raw >> (bits - 1) & 1 ? half - (int64_t)raw : (int64_t)raw;
     if (field->sign == LT_MIMIC_TWOS && raw >> (bits - 1) & 1)
         return (int64_t)raw - 2 * half;
     return (int64_t)raw;

@@ -119,6 +119,8 @@ static void draw_scale(struct lt_mimic_random_car *car, struct lt_mimic_random_f
     double span = high - low;
     if (low < 0 && draw_chance(rng, 0.55)) {
         field->sign = draw_chance(rng, car->signed_offset) ? LT_MIMIC_OFFSET_BINARY : LT_MIMIC_TWOS;
+        if (draw_chance(rng, car->magnitude_share))
+            field->sign = LT_MIMIC_SIGN_MAGNITUDE;
         span = 2 * (high > -low ? high : -low);
     }
     double headroom = draw_chance(rng, 0.7) ? draw_between(rng, 1, 1.4) : draw_log(rng, 1.4, 12);
@@ -138,6 +140,18 @@ static void draw_scale(struct lt_mimic_random_car *car, struct lt_mimic_random_f
     } else if (low > 0 && draw_chance(rng, 0.5)) {
         field->offset = (double)(int64_t)low;
     }
+}
+
+/* Some send lambda as its reciprocal: 0.5 to 1.7. */
+static void draw_reciprocal(struct lt_mimic_rng *rng, struct lt_mimic_random_field *field)
+{
+    double codes = (double)((1ull << field->spot.bits) - 4);
+    field->reciprocal = true;
+    field->sign = LT_MIMIC_UNSIGNED;
+    field->offset = 0;
+    field->num = draw_chance(rng, 0.5) ? 2 : 1.75;
+    field->den = codes;
+    field->scale = field->num / field->den;
 }
 
 /* --- one field --- */
@@ -174,14 +188,14 @@ static void draw_habits_of_field(struct lt_mimic_random_car *car,
                                  const struct lt_mimic_quantity *quantity)
 {
     struct lt_mimic_rng *rng = &car->rng;
-    field->cut = draw_chance(rng, 0.3);
+    field->cut = draw_chance(rng, car->cut_share);
     if (draw_chance(rng, 0.02))
         field->coarse = (uint8_t)(2 << draw_below(rng, 3));
-    if (draw_chance(rng, 0.22))
+    if (draw_chance(rng, car->filter_share))
         field->tau_s = draw_log(rng, 0.02, 0.6);
-    if (draw_chance(rng, 0.2) && quantity->kind == LT_MIMIC_SMOOTH)
+    if (draw_chance(rng, car->dither_share) && quantity->kind == LT_MIMIC_SMOOTH)
         field->dither = draw_between(rng, 0.5, 3.5);
-    if (draw_chance(rng, 0.2))
+    if (draw_chance(rng, car->hold_share))
         field->hold_ns = (int64_t)(10 << draw_below(rng, 4)) * 1000000;
     if (field->hold_ns <= frame->period_ns)
         field->hold_ns = 0;
@@ -190,7 +204,7 @@ static void draw_habits_of_field(struct lt_mimic_random_car *car,
 static void draw_codes(struct lt_mimic_random_car *car, struct lt_mimic_random_field *field)
 {
     struct lt_mimic_rng *rng = &car->rng;
-    if (!draw_chance(rng, 0.25))
+    if (!draw_chance(rng, car->codes_share))
         return;
     field->codes = true;
     unsigned luck = draw_below(rng, 10);
@@ -198,6 +212,10 @@ static void draw_codes(struct lt_mimic_random_car *car, struct lt_mimic_random_f
     field->until_running = luck > 5;
     if (luck > 0 && luck < 6)
         field->unavailable_until_s = draw_between(rng, 0.3, 6);
+    if (draw_chance(rng, 0.12)) { /* a sensor that fails for a while */
+        field->fails_from_s = draw_between(rng, 0.2, 0.8) * car->duration_s;
+        field->fails_to_s = field->fails_from_s + draw_log(rng, 0.3, 12);
+    }
 }
 
 static void draw_code_map(struct lt_mimic_random_car *car, struct lt_mimic_random_field *field,
@@ -249,15 +267,61 @@ static bool add_value(struct lt_mimic_random_car *car, struct lt_mimic_random_fr
         return true;
     if (quantity->kind == LT_MIMIC_GROWING) {
         static const double steps[] = {1, 0.1, 0.25, 0.5, 2, 0.01, 10};
+        /* Never more than a quarter of its range from one frame to the next. */
+        static const double fastest[] = {60, 40, 1, 120};
+        double most = fastest[(which - LT_MIMIC_Q_DISTANCE) & 3] * (double)frame->period_ns * 1e-9;
+        double least = 4 * most / (double)(1ull << bits) * (frame->pages ? frame->pages * 3 : 1);
         field->scale = steps[draw_below(rng, 7)];
+        while (field->scale < least)
+            field->scale *= 2;
         field->num = field->scale * 100;
         field->den = 100;
         return true;
     }
     draw_scale(car, field, quantity);
+    if (which == LT_MIMIC_Q_LAMBDA && draw_chance(rng, 0.12))
+        draw_reciprocal(rng, field);
     draw_habits_of_field(car, frame, field, quantity);
     draw_codes(car, field);
     return true;
+}
+
+/* Quantities that makers send side by side and alike: neighbours of the same speed and range. */
+static const struct bundle {
+    uint16_t first, count;
+} bundles[] = {
+    {LT_MIMIC_Q_WHEEL_SPEED_FL, 4}, {LT_MIMIC_Q_PEDAL, 3}, /* pedal, throttle, load */
+    {LT_MIMIC_Q_YAW_RATE, 3},       {LT_MIMIC_Q_ENGINE_TORQUE, 2},  {LT_MIMIC_Q_STEERING_ANGLE, 2},
+    {LT_MIMIC_Q_COOLANT_TEMP, 3},   {LT_MIMIC_Q_INDICATOR_LEFT, 4},
+};
+
+static void copy_coding(struct lt_mimic_random_field *to, const struct lt_mimic_random_field *from)
+{
+    struct lt_mimic_random_field kept = *to;
+    *to = *from;
+    to->spot = kept.spot;
+    to->quantity = kept.quantity;
+    to->pages = kept.pages;
+}
+
+/* The rest of a bundle right behind its first, in the same coding. */
+static void add_alike(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame,
+                      const struct bundle *bundle)
+{
+    size_t first = frame->field_count;
+    if (!add_value(car, frame, -1, bundle->first))
+        return;
+    for (unsigned i = 1; i < bundle->count; i++) {
+        const struct lt_mimic_random_field *like = &frame->field[first];
+        struct lt_mimic_spot spot = frame->field[frame->field_count - 1].spot;
+        spot.start = (uint16_t)(spot.start + spot.bits);
+        if (spot.start + spot.bits > 8u * frame->len || !lt_mimic_random_claim(frame, -1, spot))
+            return;
+        struct lt_mimic_random_field *field =
+            lt_mimic_random_add(frame, LT_MIMIC_FIELD_VALUE, spot);
+        field->quantity = (uint16_t)(bundle->first + i);
+        copy_coding(field, like);
+    }
 }
 
 /* --- pages --- */
@@ -282,6 +346,20 @@ static void add_text_pages(struct lt_mimic_random_car *car, struct lt_mimic_rand
         for (unsigned i = 0; i < bytes; i++)
             field->text[i] = letters[draw_below(&car->rng, sizeof(letters) - 1)];
     }
+}
+
+/* A frame that says the same for ever: text, or bytes that mean something to somebody. */
+static void add_constants(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame)
+{
+    bool text = frame->len >= 4 && frame->len <= 8 && draw_chance(&car->rng, 0.5);
+    struct lt_mimic_spot spot = {true, 0, (uint8_t)(8 * (frame->len < 8 ? frame->len : 8))};
+    if (!lt_mimic_random_claim(frame, -1, spot))
+        return;
+    struct lt_mimic_random_field *field =
+        lt_mimic_random_add(frame, text ? LT_MIMIC_FIELD_TEXT : LT_MIMIC_FIELD_CONSTANT, spot);
+    field->constant = lt_mimic_rng_u64(&car->rng);
+    for (unsigned i = 0; i < sizeof(field->text); i++)
+        field->text[i] = (char)('A' + draw_below(&car->rng, 26));
 }
 
 static void add_selector(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame)
@@ -351,6 +429,22 @@ static void spread(struct lt_mimic_random_car *car, unsigned which)
     }
 }
 
+static void spread_bundles(struct lt_mimic_random_car *car)
+{
+    for (size_t i = 0; i < sizeof(bundles) / sizeof(bundles)[0]; i++) {
+        unsigned wanted = draw_below(&car->rng, 3);
+        for (unsigned tries = 0; wanted > 0 && tries < 40; tries++) {
+            struct lt_mimic_random_frame *frame =
+                &car->frame[draw_below(&car->rng, (unsigned)car->frame_count)];
+            if (!suits(&car->motion.quantity[bundles[i].first], frame) || frame->len < 6 ||
+                frame->pages || frame->field_count > 4)
+                continue;
+            add_alike(car, frame, &bundles[i]);
+            wanted--;
+        }
+    }
+}
+
 static unsigned draw_filling(struct lt_mimic_random_car *car)
 {
     struct lt_mimic_rng *rng = &car->rng;
@@ -395,6 +489,7 @@ void lt_mimic_random_fill(struct lt_mimic_random_car *car)
     for (size_t i = 0; i < car->frame_count; i++)
         if (car->frame[i].copy_of < 0)
             lay_out(car, &car->frame[i]);
+    spread_bundles(car);
     for (unsigned which = 0; which < LT_MIMIC_QUANTITIES; which++) {
         unsigned copies = draw_copies(&car->rng, &car->motion.quantity[which]);
         while (copies-- > 0)
@@ -406,8 +501,14 @@ void lt_mimic_random_fill(struct lt_mimic_random_car *car)
             continue;
         if (frame->pages && draw_chance(&car->rng, 0.35))
             add_text_pages(car, frame, frame->pages / 2, frame->pages);
-        for (unsigned page = 0; page < frame->pages; page++)
+        for (unsigned page = 0; page < frame->pages; page++) {
+            if (draw_chance(&car->rng, 0.08))
+                lt_mimic_random_page_counter(car, frame, page);
             fill_up(car, frame, (int)page);
-        fill_up(car, frame, -1);
+        }
+        if (frame->field_count == 0 && draw_chance(&car->rng, 0.3))
+            add_constants(car, frame);
+        else
+            fill_up(car, frame, -1);
     }
 }

@@ -125,8 +125,12 @@ draw_counter(struct lt_mimic_rng *rng, struct lt_mimic_random_frame *frame, int 
             byte = check_byte == 0 ? 1u : (unsigned)check_byte - 1;
         bit = draw_chance(rng, 0.75) ? (draw_chance(rng, 0.5) ? 0 : 8 - bits)
                                      : draw_below(rng, 9 - bits);
-        if (byte < frame->len)
-            field = add_counter(frame, inside(byte, bit, bits), 1u << bits);
+        struct lt_mimic_spot spot = inside(byte, bit, bits);
+        if (draw_chance(rng, 0.08)) /* over a byte edge */
+            spot = (struct lt_mimic_spot){
+                frame->motorola, (uint16_t)draw_below(rng, 8u * frame->len), (uint8_t)bits};
+        if (spot.start + bits <= 8u * frame->len)
+            field = add_counter(frame, spot, 1u << bits);
     }
     if (!field)
         return NULL;
@@ -277,6 +281,23 @@ static void guard_keyed(struct lt_mimic_rng *rng, struct lt_mimic_random_frame *
         unsigned width = draw_chance(rng, 0.5) ? 8 : 4;
         add_counter(frame, inside(frame->len - bits / 8 - 1u, 0, width), 1u << width);
     }
+}
+
+/* A counter of one page alone, where the page has room. */
+void lt_mimic_random_page_counter(struct lt_mimic_random_car *car,
+                                  struct lt_mimic_random_frame *frame, unsigned page)
+{
+    unsigned bits = draw_chance(&car->rng, 0.6) ? 4 : 8;
+    struct lt_mimic_spot spot;
+    if (!lt_mimic_random_place(car, frame, (int)page, bits, bits, &spot) ||
+        !lt_mimic_random_claim(frame, (int)page, spot))
+        return;
+    struct lt_mimic_random_field *field = lt_mimic_random_add(frame, LT_MIMIC_FIELD_COUNTER, spot);
+    field->modulus = 1u << bits;
+    field->step = 1;
+    field->pages = 1u << page;
+    field->per_page = true;
+    field->count[page] = draw_below(&car->rng, field->modulus);
 }
 
 void lt_mimic_random_guard(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame)

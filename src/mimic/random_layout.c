@@ -9,7 +9,7 @@
 
 #include "mimic/random_send.h"
 
-static const char *const signs[] = {"unsigned", "twos", "offset-binary"};
+static const char *const signs[] = {"unsigned", "twos", "offset-binary", "sign-magnitude"};
 
 static const char *kind_of(const struct lt_mimic_random_car *car,
                            const struct lt_mimic_random_field *field)
@@ -246,6 +246,7 @@ static void put_meaning(struct lt_json *json, const struct lt_mimic_random_car *
         lt_json_null(json, "group");
     lt_json_f64(json, "scale", number ? field->scale : NAN);
     lt_json_f64(json, "offset", number ? field->offset : NAN);
+    lt_json_string(json, "form", field->reciprocal ? "reciprocal" : NULL);
     lt_json_string(json, "unit", number ? quantity->unit : NULL);
     put_values(json, car, field);
     if (field->codes) {

@@ -133,7 +133,7 @@ static void draw_habits(struct lt_mimic_motion *motion)
     h->baro_kpa = draw_between(rng, 82, 103);
     h->warm_tau_s = draw_between(rng, 160, 420);
     h->lambda_rich = draw_between(rng, 0.78, 0.93);
-    h->vigour = draw_between(rng, 0.6, 1.3);
+    h->vigour = draw_between(rng, 0.7, 1.4);
     h->calm_s = draw_between(rng, 0.6, 1.5);
     h->noise = draw_between(rng, 0.3, 2.0);
     h->modes = 2 + draw_below(rng, 3);
@@ -271,8 +271,8 @@ static void after_driving(struct lt_mimic_motion *motion)
         motion->target_kmh = luck < 58 ? V(VEHICLE_SPEED) * 0.5 : 0;
         motion->act_pedal = draw_between(&motion->rng, 15, 60);
         begin(motion, BRAKE, 14, 15);
-    } else if (luck < 80 && V(VEHICLE_SPEED) < 120) {
-        begin(motion, FULL, 2.5, 6.5);
+    } else if (luck < 82 && V(VEHICLE_SPEED) < 120) {
+        begin(motion, FULL, 3, 8);
     } else {
         begin_go(motion);
     }
@@ -376,6 +376,9 @@ static void use_feet(struct lt_mimic_motion *motion)
     motion->foot = lag(motion->foot, draw_between(&motion->noise, -1, 1), 0.15);
     if (pedal > 1 && pedal < 99)
         pedal = clamp(pedal + motion->foot * 14, 1, 99);
+    /* How firmly the driver means it, whatever the foot does while changing gear. */
+    if (motion->shift_s <= 0)
+        motion->firm = lag(motion->firm, pedal, 0.35);
     motion->pedal_want =
         approach(motion->pedal_want, pedal, pedal > motion->pedal_want ? 190 : 420);
     motion->brake_want = approach(motion->brake_want, brake, 130);
@@ -439,8 +442,10 @@ static void shift(struct lt_mimic_motion *motion)
     else if (gear > 0 && gear < h->gears && locked * h->ratio[gear] > up &&
              locked * h->ratio[gear + 1] > h->idle_rpm * 1.8)
         next = gear + 1;
-    else if (gear > 2 && V(PEDAL) > 75 && locked * h->ratio[gear - 1] < up * 0.72)
-        next = gear - 1; /* kick-down */
+    else if (gear > 2 && motion->firm > 70 && locked * h->ratio[gear - 1] < up * 0.8)
+        next = gear - 1; /* kick-down, over two gears where that fits */
+    if (next + 1 == gear && next > 2 && motion->firm > 70 && locked * h->ratio[next - 1] < up * 0.8)
+        next--;
     if (next != gear) {
         motion->gear_next = next;
         motion->shift_s = h->automatic ? 0.3 : 0.55;

@@ -94,9 +94,12 @@ static bool is_unavailable(const struct lt_mimic_random_car *car,
         return false;
     if (field->always_unavailable)
         return true;
+    double now_s = (double)now_ns * 1e-9;
+    if (now_s >= field->fails_from_s && now_s < field->fails_to_s)
+        return true;
     if (field->until_running && car->motion.value[LT_MIMIC_Q_ENGINE_STATE] < 3)
         return true;
-    return (double)now_ns * 1e-9 < field->unavailable_until_s;
+    return now_s < field->unavailable_until_s;
 }
 
 static uint64_t unavailable_code(const struct lt_mimic_random_field *field)
@@ -109,6 +112,12 @@ static uint64_t coded(const struct lt_mimic_random_field *field, int64_t steps)
 {
     unsigned bits = field->spot.bits;
     int64_t low = 0, high = (int64_t)all_ones(bits) - (field->codes ? 2 : 0);
+    if (field->sign == LT_MIMIC_SIGN_MAGNITUDE) {
+        high = ((int64_t)1 << (bits - 1)) - 1 - (field->codes ? 2 : 0);
+        uint64_t top = steps < 0 ? 1ull << (bits - 1) : 0;
+        steps = steps < 0 ? -steps : steps;
+        return top | (uint64_t)(steps > high ? high : steps);
+    }
     if (field->sign != LT_MIMIC_UNSIGNED) {
         int64_t half = (int64_t)1 << (bits - 1);
         low = -half + (field->codes && field->sign == LT_MIMIC_TWOS);
@@ -133,6 +142,8 @@ static uint64_t value_raw(struct lt_mimic_random_car *car, struct lt_mimic_rando
     double value = source_value(car, field, now_ns);
     if (is_unavailable(car, field, now_ns))
         return unavailable_code(field);
+    if (field->reciprocal)
+        value = 1 / value;
     double steps = (value - field->offset) / field->scale;
     if (quantity->kind == LT_MIMIC_GROWING)
         return (uint64_t)rounded_down(steps) & all_ones(field->spot.bits);

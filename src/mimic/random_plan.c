@@ -21,6 +21,12 @@ static void draw_maker(struct lt_mimic_random_car *car)
     car->signed_offset =
         draw_chance(rng, 0.5) ? draw_between(rng, 0, 0.3) : draw_between(rng, 0.3, 1);
     car->empty = draw_chance(rng, 0.3) ? draw_between(rng, 0.2, 0.5) : draw_between(rng, 0.03, 0.2);
+    car->dither_share = draw_chance(rng, 0.3) ? 0 : draw_between(rng, 0.05, 0.4);
+    car->filter_share = draw_between(rng, 0, 0.45);
+    car->hold_share = draw_chance(rng, 0.4) ? 0 : draw_between(rng, 0.05, 0.45);
+    car->codes_share = draw_chance(rng, 0.25) ? 0 : draw_between(rng, 0.05, 0.5);
+    car->cut_share = draw_chance(rng, 0.5) ? 0 : draw_between(rng, 0.1, 1);
+    car->magnitude_share = draw_chance(rng, 0.85) ? 0 : draw_between(rng, 0.05, 0.25);
     car->filler = draw_chance(rng, 0.7) ? 0x00 : 0xFF;
     car->family_count = 1 + draw_below(rng, 3);
     for (unsigned i = 0; i < car->family_count; i++)
@@ -179,7 +185,7 @@ void lt_mimic_random_plan(struct lt_mimic_random_car *car, uint64_t seed, double
 {
     memset(car, 0, sizeof(*car));
     car->seed = seed;
-    (void)duration_s;
+    car->duration_s = duration_s;
     lt_mimic_rng_init(&car->rng, seed, 20);
     lt_mimic_motion_init(&car->motion, seed);
     draw_maker(car);

@@ -7,7 +7,8 @@ What counts as right (and is the same for every car):
   end may lie anywhere from the highest bit that moved to the defined one. Likewise low bits that
   never moved (a source that is coarser than its field). Bits that moved count without tolerance.
 - Order counts where the claim or the moving part of the field spans bytes.
-- Sign is exercised where a two's complement field crossed zero, or the top bit of another moved.
+- Sign is exercised where a two's complement or sign-magnitude field crossed zero twice, or the top
+  bit of another moved.
   Unsigned and offset-binary are the same reading but for an offset: either word is right for both.
 - "Low end within 2": the lower end may be off by two bits either way.
 - A field on all pages may be claimed on all, or page by page, and then must be right on each.
@@ -40,7 +41,7 @@ class Truth:
     def sign_exercised(self):
         if self.kind not in ('physical', 'accumulating'):
             return False
-        if self.form['sign'] == 'twos':
+        if self.form['sign'] in ('twos', 'sign-magnitude'):
             return self.form['facts']['crossings'] >= 2
         return bool(self.moving) and self.high == len(self.places) - 1
 
@@ -51,8 +52,8 @@ class Truth:
         if self.kind in ('physical', 'accumulating'):
             if form['sign'] == 'twos':
                 found.append("two's complement")
-            if form['sign'] == 'offset-binary':
-                found.append('offset-binary')
+            if form['sign'] in ('offset-binary', 'sign-magnitude'):
+                found.append(form['sign'])
             edge = self.places[0] % 8 == 0 or self.places[-1] % 8 == 7
             if 10 <= n <= 13 and not edge:
                 found.append('10 to 13 bits, no end at a byte edge')
@@ -99,12 +100,11 @@ class Claim:
 
 def sign_is_right(truth, claim):
     said, true = claim.form['sign'], truth.form['sign']
-    if true == 'twos':
-        return said == 'twos' or not truth.sign_exercised()
-    top = claim.places[-1]
-    if said != 'twos':
-        return said in ('unsigned', 'offset-binary')
-    return top not in truth.moved_own  # says twos, but its top bit never moved
+    if true in ('twos', 'sign-magnitude'):
+        return said == true or not truth.sign_exercised()
+    if said in ('unsigned', 'offset-binary'):
+        return True
+    return claim.places[-1] not in truth.moved_own  # says so, but its top bit never moved
 
 
 def ends(truth, claim):
