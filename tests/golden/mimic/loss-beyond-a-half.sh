@@ -1,0 +1,1 @@
+"$loomtap" mimic random --loss 0.7

@@ -1,0 +1,1 @@
+"$loomtap" mimic drive --layout car.json
