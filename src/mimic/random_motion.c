@@ -687,6 +687,17 @@ static void step_process(struct lt_mimic_motion *motion, unsigned i)
     }
 }
 
+/* How long a choice or flag stays: some flags blink evenly, some only flash, most are held. */
+static double wait_s(struct lt_mimic_motion *motion, unsigned i)
+{
+    bool is_flag = i >= LT_MIMIC_WANDERING_CHOICES;
+    if (is_flag && i % 5 == 1)
+        return 0.15 + 0.06 * i;
+    if (is_flag && i % 5 == 2 && motion->value[LT_MIMIC_Q_WANDERING_CHOICE + i] == 0)
+        return draw_between(&motion->rng, 0.04, 0.4); /* it is about to come on */
+    return draw_log(&motion->rng, 1, 12) * (1 + i % 5);
+}
+
 static void step_others(struct lt_mimic_motion *motion)
 {
     for (unsigned i = 0; i < LT_MIMIC_PROCESSES; i++)
@@ -695,7 +706,7 @@ static void step_others(struct lt_mimic_motion *motion)
         if (motion->time_s < motion->flip_s[i])
             continue;
         unsigned at = LT_MIMIC_Q_WANDERING_CHOICE + i;
-        double wait = draw_log(&motion->rng, 1, 12) * (1 + i % 5);
+        double wait = wait_s(motion, i);
         motion->flip_s[i] = motion->time_s + wait;
         unsigned codes = (unsigned)motion->quantity[at].high + 1;
         motion->value[at] =

@@ -71,6 +71,24 @@ static void draw_id(struct lt_mimic_random_car *car, struct lt_mimic_random_fram
     frame->id = id;
 }
 
+/* Now and then one identifier is sent in two lengths, which are two layouts. */
+static bool share_id(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame)
+{
+    if (car->frame_count == 0 || !draw_chance(&car->rng, 0.015))
+        return false;
+    const struct lt_mimic_random_frame *other =
+        &car->frame[draw_below(&car->rng, (unsigned)car->frame_count)];
+    if (other->fd || frame->fd || other->len == frame->len)
+        return false;
+    for (size_t i = 0; i < car->frame_count; i++) /* not a third one */
+        if (&car->frame[i] != other && car->frame[i].id == other->id)
+            return false;
+    frame->bus = other->bus;
+    frame->id = other->id;
+    frame->extended = other->extended;
+    return true;
+}
+
 static void draw_length(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame)
 {
     static const double classic[] = {.5, .4, .6, 1, .7, 1.2, .8, 12}; /* 1 .. 8 */
@@ -205,7 +223,8 @@ void lt_mimic_random_plan(struct lt_mimic_random_car *car, uint64_t seed, double
         frame->extended = draw_chance(rng, extended);
         draw_period(car, frame);
         draw_length(car, frame);
-        draw_id(car, frame);
+        if (!share_id(car, frame))
+            draw_id(car, frame);
         car->frame_count++;
     }
     fit_rates(car, wished);

@@ -61,7 +61,7 @@ def long_field(frame, claim):
 
 def moves(frame, claim):
     """Is it exercised, and does its lowest bit move? Looked up in the layout."""
-    for field in LAYOUT[frame['bus'], frame['id'], frame['extended']]['fields']:
+    for field in LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']:
         if field['bits'] == claim['bits'] and field['page'] == claim['page']:
             return (field['exercised'] and int(field['facts']['moved'], 16) & 7 == 7 and
                     field['facts']['moving_bits'] is not None)
@@ -101,7 +101,7 @@ def other_sign(survey):
     def wish(frame, claim):
         if claim['sign'] != 'twos' or claim['page'] is not None:
             return False
-        for field in LAYOUT[frame['bus'], frame['id'], frame['extended']]['fields']:
+        for field in LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']:
             if field['bits'] == claim['bits']:
                 return field['exercised'] and field['facts']['crossings'] >= 2
         return False
@@ -166,7 +166,7 @@ def glue(survey):
 
 
 def moving_flags(frame, *claims):
-    fields = LAYOUT[frame['bus'], frame['id'], frame['extended']]['fields']
+    fields = LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']
     return all(field['exercised'] for claim in claims for field in fields
                if field['bits'] == claim['bits'])
 
@@ -225,7 +225,7 @@ def plant_one(cars, text, plant, worse, same):
     for layout, rows, good, before in cars:
         LAYOUT.clear()
         for frame in layout['frames']:
-            LAYOUT[frame['bus'], frame['id'], frame['extended']] = frame
+            LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']] = frame
         survey = copy.deepcopy(good)
         try:
             plant(survey)

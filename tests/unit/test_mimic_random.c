@@ -71,6 +71,7 @@ static struct lt_mimic_random_frame *frame_of(struct lt_mimic_random *random)
     for (size_t i = 0; i < random->car.frame_count; i++) {
         struct lt_mimic_random_frame *frame = &random->car.frame[i];
         if (frame->id == random->frame.id && frame->bus == random->frame.bus &&
+            frame->len == random->frame.len &&
             frame->extended == lt_frame_has(&random->frame, LT_FRAME_EXTENDED))
             return frame;
     }
