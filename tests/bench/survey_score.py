@@ -495,6 +495,17 @@ class FrameScore:
             return truth.kind == 'text' and claim.set <= truth.set
         return exact(truth, claim)
 
+    def kind_is_right(self, claim):
+        """For claims that are right otherwise: is the kind the field's too? Where the field was not
+        exercised, or only one bit of a choice moved, nobody can tell."""
+        if claim.kind not in VALUES:
+            return True
+        for truth in self.truths:
+            if exact(truth, claim) and (not truth.exercised or truth.kind == claim.kind or
+                                        (len(truth.moving) < 2 and claim.kind in ('flag', 'enum'))):
+                return True
+        return False
+
     def constant_is_right(self, claim):
         moved = set()
         for truth in self.truths:
@@ -514,6 +525,8 @@ class FrameScore:
             score.bin(group, claim.confidence, right)
             if claim.confidence >= 0.95:
                 score.count('false at 0.95 and above', not right)
+                score.count('false at 0.95 and above, wrong kind counted too',
+                            not right or not self.kind_is_right(claim))
                 score.count('false at 0.95 and above: ' + claim.kind, not right)
             if claim.kind in ('counter', 'checksum'):
                 touches = any(t.kind == claim.kind and len(t.set & claim.set) * 2 >= len(claim.set)
