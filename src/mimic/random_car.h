@@ -82,7 +82,9 @@ struct lt_mimic_facts {
     uint64_t first, first_any, last;
     int64_t least, most;
     bool begun, begun_any;
-    uint64_t *seen; /* a bit for each of 65536 hashed values */
+    uint64_t *seen;    /* a bit for each of 65536 hashed values */
+    uint64_t contents; /* of a check: different contents of the frame beside it */
+    uint64_t *contents_seen;
 };
 
 struct lt_mimic_random_field {

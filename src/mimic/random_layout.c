@@ -1,8 +1,7 @@
 /* The truth about an invented car as JSON: what lies where, and what this traffic showed of it.
  *
  * Keys are those of `survey --json` where both say the same thing. A field is *exercised* when the
- * frames written down give a finder something to go by; the rule is in is_exercised and nowhere
- * else, and no finder's result enters it. */
+ * frames written down give a finder something to go by (random_facts.c). */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -40,42 +39,6 @@ static bool moving_span(const struct lt_mimic_random_field *field, uint64_t move
                                                  : field->spot.start + low);
     *ret_spot = spot;
     return true;
-}
-
-static unsigned count_bits(uint64_t word)
-{
-    unsigned count = 0;
-    for (; word; word &= word - 1)
-        count++;
-    return count;
-}
-
-/* Physical and growing: at least 8 different values in at least 24 changes, three bits moved.
- * Choices: three values or four changes. Flags: four changes. Counters, checks, selectors: eight
- * frames of their page. Text and constants: never, there is nothing to exercise. */
-static bool is_exercised(const struct lt_mimic_random_car *car,
-                         const struct lt_mimic_random_field *field)
-{
-    const struct lt_mimic_facts *facts = &field->facts;
-    switch (field->kind) {
-    case LT_MIMIC_FIELD_COUNTER:
-    case LT_MIMIC_FIELD_CHECK:
-    case LT_MIMIC_FIELD_SELECTOR:
-        return facts->frames >= 8 && facts->changes >= 4;
-    case LT_MIMIC_FIELD_TEXT:
-    case LT_MIMIC_FIELD_CONSTANT:
-        return false;
-    case LT_MIMIC_FIELD_VALUE:
-        break;
-    }
-    switch (car->motion.quantity[field->quantity].kind) {
-    case LT_MIMIC_CHOICE:
-        return facts->changes >= 4 || facts->distinct >= 3;
-    case LT_MIMIC_FLAG:
-        return facts->changes >= 4;
-    default:
-        return facts->distinct >= 8 && facts->changes >= 24 && count_bits(facts->moved) >= 3;
-    }
 }
 
 static void put_pages(struct lt_json *json, const struct lt_mimic_random_frame *frame,
@@ -218,6 +181,8 @@ static void put_facts(struct lt_json *json, const struct lt_mimic_random_field *
     lt_json_u64(json, "codes", facts->codes);
     lt_json_u64(json, "changes", facts->changes);
     lt_json_u64(json, "distinct", facts->distinct);
+    if (facts->contents_seen)
+        lt_json_u64(json, "contents", facts->contents);
     lt_json_i64(json, "least", facts->least);
     lt_json_i64(json, "most", facts->most);
     lt_json_u64(json, "crossings", facts->crossings);
@@ -276,7 +241,7 @@ static void put_field(struct lt_json *json, const struct lt_mimic_random_car *ca
     lt_json_string(json, "sign", signs[field->sign]);
     lt_json_string(json, "kind", kind_of(car, field));
     put_pages(json, frame, field);
-    lt_json_bool(json, "exercised", is_exercised(car, field));
+    lt_json_bool(json, "exercised", lt_mimic_random_exercised(car, frame, field));
     put_meaning(json, car, field);
     put_counter(json, field);
     put_check(json, frame, field);

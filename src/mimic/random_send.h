@@ -49,6 +49,9 @@ bool lt_mimic_random_facts_init(struct lt_mimic_random_car *car);
 void lt_mimic_random_facts_release(struct lt_mimic_random_car *car);
 void lt_mimic_random_note(const struct lt_mimic_random_car *car,
                           struct lt_mimic_random_frame *frame, const uint8_t *data);
+bool lt_mimic_random_exercised(const struct lt_mimic_random_car *car,
+                               const struct lt_mimic_random_frame *frame,
+                               const struct lt_mimic_random_field *field);
 /* random_layout.c: the truth as JSON. */
 void lt_mimic_random_layout(const struct lt_mimic_random *random, struct lt_sink *sink);
 

@@ -12,7 +12,7 @@ What counts as right (and is the same for every car):
   Unsigned and offset-binary are the same reading but for an offset: either word is right for both.
 - "Low end within 2": the lower end may be off by two bits either way.
 - A field on all pages may be claimed on all, or page by page, and then must be right on each.
-- *Exercised* is what the layout says (its rule: src/mimic/random_layout.c, is_exercised), from the
+- *Exercised* is what the layout says (its rule: src/mimic/random_facts.c), from the
   traffic alone. Abstaining (no claim on most of the moving bits, confidence under 0.5, or kind
   `unknown`) is counted.
 """

@@ -165,7 +165,7 @@ def page_of(score, args, seeds):
                                 args.duration, 'as the seed has them' if args.loss is None
                                 else '%g %%' % (100 * args.loss))
     yield 'What counts as right is written down in `tests/bench/survey_score.py`, what counts as'
-    yield 'exercised in `src/mimic/random_layout.c`.'
+    yield 'exercised in `src/mimic/random_facts.c`.'
     yield ''
     yield from asked_lines(score)
     yield ''

@@ -108,10 +108,18 @@ def other_sign(survey):
     pick(survey, wish)[1]['sign'] = 'unsigned'
 
 
+def exercised(kind):
+    def wish(frame, claim):
+        fields = LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']
+        return claim['kind'] == kind and any(
+            field['exercised'] for field in fields
+            if field['bits'] == claim['bits'] and field['page'] == claim['page'])
+    return wish
+
+
 def drop(kind):
     def plant(survey):
-        frame, claim = pick(survey, lambda f, c: c['kind'] == kind and (
-            kind != 'physical' or long_field(f, c)))
+        frame, claim = pick(survey, long_field if kind == 'physical' else exercised(kind))
         frame['fields'].remove(claim)
     return plant
 
@@ -126,13 +134,13 @@ def false_counter(survey):
 
 
 def wrong_modulus(survey):
-    _, claim = pick(survey, lambda f, c: c['kind'] == 'counter')
+    _, claim = pick(survey, exercised('counter'))
     claim['counter'] = dict(claim['counter'], modulus=claim['counter']['modulus'] + 1)
 
 
 def wrong_polynomial(survey):
-    def wish(_, claim):
-        return claim['kind'] == 'checksum' and claim['checksum']['family'] == 'crc8'
+    def wish(frame, claim):
+        return exercised('checksum')(frame, claim) and claim['checksum']['family'] == 'crc8'
     pick(survey, wish)[1]['checksum']['poly'] ^= 2
 
 
