@@ -172,10 +172,14 @@ static void steer(struct lt_mimic_motion *motion)
             motion->steer_want *= 0.1;
         motion->steer_until_s = motion->time_s + draw_between(&motion->rng, 0.8, 4.5);
     }
+    /* Nobody takes a bend faster than tyres and passengers like. */
+    double v = motion->speed_m_s > 1 ? motion->speed_m_s : 1;
+    double tight_rad = 5.5 * motion->habits.wheelbase_m / (v * v);
+    double tight = tight_rad * motion->habits.steering_ratio * 57.29577951308232;
     double before = V(STEERING_ANGLE);
     motion->shake[0] = lag(motion->shake[0], draw_between(&motion->noise, -1, 1), 0.08);
     double goal = motion->steer_want + motion->shake[0] * 2.5 * clamp(V(VEHICLE_SPEED), 0, 30) / 30;
-    motion->shake[5] = approach(motion->shake[5], goal, 520);
+    motion->shake[5] = approach(motion->shake[5], clamp(goal, -tight, tight), 520);
     V(STEERING_ANGLE) = lag(before, motion->shake[5], 0.12);
     V(STEERING_RATE) = lag(V(STEERING_RATE), (V(STEERING_ANGLE) - before) / STEP, 0.02);
 }

@@ -41,7 +41,7 @@ static const struct lt_mimic_quantity known[LT_MIMIC_Q_PROCESS] = {
     {"coolant_temp", "degC", LT_MIMIC_SLOW, -40, 140, true},
     {"intake_temp", "degC", LT_MIMIC_SLOW, -40, 120, true},
     {"oil_temp", "degC", LT_MIMIC_SLOW, -40, 160, false},
-    {"exhaust_temp", "degC", LT_MIMIC_SLOW, 0, 1000, false},
+    {"exhaust_temp", "degC", LT_MIMIC_SLOW, -40, 1000, false},
     {"ambient_temp", "degC", LT_MIMIC_SLOW, -40, 60, false},
     {"barometric_pressure", "kPa", LT_MIMIC_SLOW, 60, 110, true},
     {"fuel_level", "%", LT_MIMIC_SLOW, 0, 100, false},
@@ -194,4 +194,6 @@ void lt_mimic_motion_init(struct lt_mimic_motion *motion, uint64_t seed)
     motion->mode_next_s = draw_between(&motion->rng, 6, 14);
     motion->quantity[LT_MIMIC_Q_ENGINE_SPEED].high = h->limit_rpm + 800;
     motion->quantity[LT_MIMIC_Q_TURBINE_SPEED].high = h->limit_rpm + 800;
+    motion->quantity[LT_MIMIC_Q_ENGINE_TORQUE].high = h->torque_nm * 1.2;
+    motion->quantity[LT_MIMIC_Q_TORQUE_DEMAND].high = h->torque_nm * 1.2;
 }
