@@ -144,7 +144,7 @@ struct lt_mimic_random_frame {
     int64_t slot_ns, due_ns, poll_ns, last_sent_ns;
     uint64_t sent, lost, written;
     uint64_t watched;
-    bool has_sent;
+    bool has_sent, moved; /* moved: due earlier, because of an event */
     uint8_t data[64], before[64];
 };
 

@@ -250,8 +250,9 @@ static void plan_cyclic(struct lt_mimic_random *random, struct lt_mimic_random_f
         frame->due_ns = NEVER;
         return;
     }
-    if (frame->due_ns <= random->now_ns && frame->slot_ns <= random->now_ns)
+    if (!frame->moved) /* a frame for an event leaves the beat alone */
         frame->slot_ns += frame->period_ns;
+    frame->moved = false;
     double late = draw_bell(&random->rng) * 0.5 * (double)frame->jitter_ns;
     frame->due_ns = frame->slot_ns + (int64_t)late;
     if (frame->due_ns <= random->now_ns)
@@ -288,6 +289,9 @@ static void look(struct lt_mimic_random *random, struct lt_mimic_random_frame *f
     if (now == frame->watched || random->now_ns - frame->last_sent_ns < 2 * POLL_NS)
         return;
     frame->watched = now;
+    if (frame->due_ns < random->now_ns + MS_NS)
+        return; /* it is about to be sent anyway */
+    frame->moved = true;
     frame->due_ns = random->now_ns + MS_NS / 2;
 }
 

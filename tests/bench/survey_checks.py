@@ -9,7 +9,12 @@ LEAVES_ITSELF_OUT = ('e2e-p1', 'e2e-p2', 'e2e-p5', 'j1939-tsc1', 'j1939-xbr')
 
 
 def positions(text):
-    """'0.7..1.0' as a list of 8 * byte + bit, least significant first, and the order."""
+    """'0.7..1.0' as a list of 8 * byte + bit, least significant first, and the order. Several
+    spans have the most significant first."""
+    if ' ' in text:
+        spans = [positions(span) for span in text.split()]
+        order = next((order for _, order in spans if order != 'none'), 'none')
+        return [at for places, _ in reversed(spans) for at in places], order
     def one(end):
         byte, bit = end.split('.')
         return int(byte) * 8 + int(bit)

@@ -206,7 +206,13 @@ class FrameScore:
     def __init__(self, score, place, truth, said, rows):
         self.score, self.place, self.frame, self.rows = score, place, truth, rows
         self.truths = [Truth(form) for form in truth['fields']]
-        self.claims = [Claim(form) for form in (said or {'fields': []})['fields']]
+        self.claims = []
+        for form in (said or {'fields': []})['fields']:
+            try:
+                self.claims.append(Claim(form))
+            except (ValueError, KeyError, TypeError) as problem:
+                score.count('claims that cannot be read', 1)
+                score.fail(place, 'claim that cannot be read: %s, %s' % (form.get('bits'), problem))
         self.said = said
         selector = truth['selector']
         self.pages = self.seen_pages() if selector else [None]

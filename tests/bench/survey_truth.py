@@ -20,6 +20,7 @@ import tempfile
 import time
 
 from survey_score import Score, score_car
+from survey_whole import score_whole
 
 TUNED = range(1, 51)
 ASIDE = range(1001, 1051)
@@ -70,7 +71,9 @@ def score_seed(job):
         score.count('surveys that ran', 0)
         score.fail(label, 'survey ended with %d: %s' % (status, said.strip()))
     else:
-        score = score_car(layout, json.loads(out), read_rows(log), label)
+        survey = json.loads(out)
+        score = score_car(layout, survey, read_rows(log), label)
+        score_whole(score, layout, survey, label)
         score.count('surveys that ran', 1)
     if keep:
         with open(os.path.join(folder, 'survey-%d.json' % seed), 'wb') as file:

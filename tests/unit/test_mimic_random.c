@@ -218,6 +218,27 @@ static void counters_count(void **state)
     }
 }
 
+/* Jitter comes and goes around an even beat, and no frame is sent twice for it. */
+static void cyclic_frames_keep_their_beat(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 1; seed <= SEEDS; seed++) {
+        struct lt_mimic_options options = {.seed = seed, .start_ns = START_NS};
+        struct lt_mimic_random *random = lt_mimic_random_new(&options, 20);
+        random->pause_to_ns = random->pause_from_ns; /* nobody is silent */
+        while (lt_mimic_random_next(random))
+            continue;
+        for (size_t i = 0; i < random->car.frame_count; i++) {
+            const struct lt_mimic_random_frame *frame = &random->car.frame[i];
+            double beats = 20e9 / (double)frame->period_ns;
+            double late = 2.1e9 / (double)frame->period_ns; /* some start two seconds late */
+            if (frame->cadence == LT_MIMIC_CYCLIC)
+                assert_in_range(frame->written, (uint64_t)(beats - late) - 2, (uint64_t)beats + 2);
+        }
+        lt_mimic_random_free(random);
+    }
+}
+
 /* Cars of neighbouring seeds differ in their habits, so that no finder can learn one. */
 static void habits_vary(void **state)
 {
@@ -285,6 +306,7 @@ int main(void)
         cmocka_unit_test(checks_hold_as_a_profile_would_say_them),
         cmocka_unit_test(fields_share_no_bit),
         cmocka_unit_test(counters_count),
+        cmocka_unit_test(cyclic_frames_keep_their_beat),
         cmocka_unit_test(habits_vary),
         cmocka_unit_test(losses_are_as_many_as_asked),
         cmocka_unit_test(what_cannot_be_is_refused),
