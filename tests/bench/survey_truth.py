@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
-"""How right a survey is, on cars that a seed invents (`loomtap mimic random`), whose layout is known
-exactly. Shares no code with the finder, and nothing with the program but its output.
+"""How right a survey is, on cars that a seed invents (`loomtap mimic random`) and whose layout is
+known exactly. Shares no code with the finder, and nothing with the program but its output.
 
     survey_truth.py LOOMTAP [--seeds 1..50] [--aside] [--duration 300] [--loss 0.05] [--jobs 2]
                     [--write docs/survey-truth.md] [--failures FILE] [--keep FOLDER] [--smoke]
@@ -162,8 +162,8 @@ def calibration_lines(score):
 def page_of(score, args, seeds):
     yield '# How right the survey is'
     yield ''
-    yield 'Made by `tests/bench/survey_truth.py`: %d cars invented by seeds %d to %d%s, %g seconds ' \
-          'each, losses %s.' % (len(seeds), seeds[0], seeds[-1],
+    yield 'Made by `tests/bench/survey_truth.py`: %d cars invented by seeds %d to %d%s, %g ' \
+          'seconds each, losses %s.' % (len(seeds), seeds[0], seeds[-1],
                                 ' (kept aside: never tuned on)' if args.aside else '',
                                 args.duration, 'as the seed has them' if args.loss is None
                                 else '%g %%' % (100 * args.loss))

@@ -44,6 +44,14 @@ def perfect(layout, rows):
     return {'frames': frames}
 
 
+def place_of(frame):
+    return frame['bus'], frame['id'], frame['extended'], frame['length']
+
+
+def fields_of(frame):
+    return LAYOUT[place_of(frame)]['fields']
+
+
 def pick(survey, wish):
     """The first claim that is as wished, with its frame."""
     for frame in survey['frames']:
@@ -61,7 +69,7 @@ def long_field(frame, claim):
 
 def moves(frame, claim):
     """Is it exercised, and does its lowest bit move? Looked up in the layout."""
-    for field in LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']:
+    for field in fields_of(frame):
         if field['bits'] == claim['bits'] and field['page'] == claim['page']:
             return (field['exercised'] and int(field['facts']['moved'], 16) & 7 == 7 and
                     field['facts']['moving_bits'] is not None)
@@ -101,7 +109,7 @@ def other_sign(survey):
     def wish(frame, claim):
         if claim['sign'] != 'twos' or claim['page'] is not None:
             return False
-        for field in LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']:
+        for field in fields_of(frame):
             if field['bits'] == claim['bits']:
                 return field['exercised'] and field['facts']['crossings'] >= 2
         return False
@@ -110,7 +118,7 @@ def other_sign(survey):
 
 def exercised(kind):
     def wish(frame, claim):
-        fields = LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']
+        fields = fields_of(frame)
         return claim['kind'] == kind and any(
             field['exercised'] for field in fields
             if field['bits'] == claim['bits'] and field['page'] == claim['page'])
@@ -174,7 +182,7 @@ def glue(survey):
 
 
 def moving_flags(frame, *claims):
-    fields = LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']]['fields']
+    fields = fields_of(frame)
     return all(field['exercised'] for claim in claims for field in fields
                if field['bits'] == claim['bits'])
 
@@ -233,7 +241,7 @@ def plant_one(cars, text, plant, worse, same):
     for layout, rows, good, before in cars:
         LAYOUT.clear()
         for frame in layout['frames']:
-            LAYOUT[frame['bus'], frame['id'], frame['extended'], frame['length']] = frame
+            LAYOUT[place_of(frame)] = frame
         survey = copy.deepcopy(good)
         try:
             plant(survey)
