@@ -272,6 +272,9 @@ static bool add_value(struct lt_mimic_random_car *car, struct lt_mimic_random_fr
         double most = fastest[(which - LT_MIMIC_Q_DISTANCE) & 3] * (double)frame->period_ns * 1e-9;
         double least = 4 * most / (double)(1ull << bits) * (frame->pages ? frame->pages * 3 : 1);
         field->scale = steps[draw_below(rng, 7)];
+        /* A clock that goes on by the same in every frame would be a counter and nothing else. */
+        if (which == LT_MIMIC_Q_RUN_TIME && least < 2.5e-9 * (double)frame->period_ns)
+            least = 2.5e-9 * (double)frame->period_ns;
         while (field->scale < least)
             field->scale *= 2;
         field->num = field->scale * 100;
