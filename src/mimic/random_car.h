@@ -154,6 +154,7 @@ struct lt_mimic_random_car {
     struct lt_mimic_motion motion;
     unsigned buses;
     bool bus_fd[LT_MIMIC_RANDOM_BUSES];
+    unsigned bitrate_hz[LT_MIMIC_RANDOM_BUSES];
     double loss;
     bool polling, polling_extended;
     unsigned mode_code;

@@ -273,8 +273,9 @@ static bool add_value(struct lt_mimic_random_car *car, struct lt_mimic_random_fr
         double least = 4 * most / (double)(1ull << bits) * (frame->pages ? frame->pages * 3 : 1);
         field->scale = steps[draw_below(rng, 7)];
         /* A clock that goes on by the same in every frame would be a counter and nothing else. */
-        if (which == LT_MIMIC_Q_RUN_TIME && least < 2.5e-9 * (double)frame->period_ns)
-            least = 2.5e-9 * (double)frame->period_ns;
+        double turn_s = 1e-9 * (double)frame->period_ns * (frame->pages ? frame->pages : 1);
+        if (which == LT_MIMIC_Q_RUN_TIME && least < 2.5 * turn_s)
+            least = 2.5 * turn_s;
         while (field->scale < least)
             field->scale *= 2;
         field->num = field->scale * 100;

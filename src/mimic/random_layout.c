@@ -353,7 +353,7 @@ void lt_mimic_random_layout(const struct lt_mimic_random *random, struct lt_sink
     for (unsigned i = 0; i < car->buses; i++) {
         lt_json_open(&json, NULL, '{');
         lt_json_string(&json, "name", bus_name(i));
-        lt_json_u64(&json, "bitrate", 500000);
+        lt_json_u64(&json, "bitrate", car->bitrate_hz[i]);
         lt_json_bool(&json, "fd", car->bus_fd[i]);
         lt_json_close(&json, '}');
     }

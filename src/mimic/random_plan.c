@@ -32,6 +32,10 @@ static void draw_maker(struct lt_mimic_random_car *car)
     for (unsigned i = 0; i < car->family_count; i++)
         car->families[i] = draw_below(rng, LT_MIMIC_KEYED);
     car->buses = 1 + draw_below(rng, 3);
+    for (unsigned i = 0; i < LT_MIMIC_RANDOM_BUSES; i++) {
+        unsigned rate = draw_below(rng, 20);
+        car->bitrate_hz[i] = i > 0 && rate < 3 ? 250000 : i > 0 && rate == 3 ? 125000 : 500000;
+    }
     if (draw_chance(rng, 0.3))
         car->bus_fd[draw_below(rng, car->buses)] = true;
 }
@@ -126,6 +130,12 @@ static double rate_of(const struct lt_mimic_random_frame *frame)
     return frame->cadence == LT_MIMIC_ON_EVENT ? 0.2 : 1e9 / (double)frame->period_ns;
 }
 
+/* Frames a second that a bus carries without running full. */
+static double most_of(const struct lt_mimic_random_car *car, unsigned bus)
+{
+    return 2100.0 * car->bitrate_hz[bus] / 500000;
+}
+
 /* Frames a second that stay below what was wished and what a bus can carry. */
 static void fit_rates(struct lt_mimic_random_car *car, double wished)
 {
@@ -137,7 +147,7 @@ static void fit_rates(struct lt_mimic_random_car *car, double wished)
         }
         bool full = total > wished;
         for (unsigned i = 0; i < car->buses; i++)
-            full = full || bus[i] > 2100;
+            full = full || bus[i] > most_of(car, i);
         if (!full && total > wished * 0.75)
             return;
         struct lt_mimic_random_frame *frame =
@@ -147,7 +157,8 @@ static void fit_rates(struct lt_mimic_random_car *car, double wished)
         if (full && frame->period_ns < 400 * MS_NS) {
             frame->period_ns *= 2;
             frame->jitter_ns *= 2;
-        } else if (!full && frame->period_ns > 19 * MS_NS && bus[frame->bus] < 1900) {
+        } else if (!full && frame->period_ns > 19 * MS_NS &&
+                   bus[frame->bus] < 0.9 * most_of(car, frame->bus)) {
             frame->period_ns /= 2;
             frame->jitter_ns /= 2;
         }

@@ -83,13 +83,15 @@ struct candidate {
     bool found, poll;
 };
 
-static int64_t wire_ns(const struct lt_mimic_random_frame *frame)
+/* With about one stuff bit in twelve; FD frames send their data four times as fast. */
+static int64_t wire_ns(const struct lt_mimic_random_frame *frame, unsigned bitrate_hz)
 {
+    int64_t bit_ns = 1000000000 / bitrate_hz;
     unsigned head = frame->extended ? 67 : 47, bits = head + 8u * frame->len;
     if (!frame->fd)
-        return (int64_t)(bits + bits / 12) * 2000;
-    return (int64_t)(frame->extended ? 52 : 32) * 2000 +
-           (int64_t)(40 + 9u * frame->len) * (frame->brs ? 500 : 2000);
+        return (int64_t)(bits + bits / 12) * bit_ns;
+    return (frame->extended ? 52 : 32) * bit_ns +
+           (40 + 9 * (int64_t)frame->len) * (frame->brs ? bit_ns / 4 : bit_ns);
 }
 
 static unsigned rank_of(uint32_t id, bool extended)
@@ -141,9 +143,9 @@ static struct candidate choose(struct lt_mimic_random *random, unsigned bus)
                                     .rank = rank_of(said->id, random->ask.extended)});
     int64_t takes_ns = 0;
     if (best.frame >= 0 && !best.poll)
-        takes_ns = wire_ns(&random->car.frame[best.frame]);
+        takes_ns = wire_ns(&random->car.frame[best.frame], random->car.bitrate_hz[bus]);
     else if (best.frame < 0)
-        takes_ns = 250000;
+        takes_ns = 125000000000 / random->car.bitrate_hz[bus];
     best.end_ns = best.start_ns + takes_ns;
     return best;
 }

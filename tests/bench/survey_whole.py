@@ -80,5 +80,10 @@ def score_whole(score, layout, survey, label):
         copies(score, place, truth, found)
         score.count('whole: frames of the car taken for diagnostics', bool(found.get('diagnostic')))
     groups(score, layout, survey, label)
+    rates = {bus['name']: bus['bitrate'] for bus in layout['buses']}
     for bus in (survey.get('capture') or {}).get('buses') or []:
-        score.count('whole: bit rate', bus.get('bitrate_assumed') == 500000)
+        right = bus.get('bitrate_assumed') == rates[bus['name']]
+        score.count('whole: bit rate', right)
+        if not right:
+            score.fail(label, 'bit rate of %s is %d -- said: %s' %
+                       (bus['name'], rates[bus['name']], bus.get('bitrate_assumed')))
