@@ -10,6 +10,7 @@ What counts as right (and is the same for every car):
 - Sign is exercised where a two's complement or sign-magnitude field crossed zero twice, or the top
   bit of another moved.
   Unsigned and offset-binary are the same reading but for an offset: either word is right for both.
+  Choices and flags have codes, and codes have no sign.
 - "Low end within 2": the lower end may be off by two bits either way.
 - A field on all pages may be claimed on all, or page by page, and then must be right on each.
 - *Exercised* is what the layout says (its rule: src/mimic/random_facts.c), from the
@@ -99,6 +100,8 @@ class Claim:
 
 
 def sign_is_right(truth, claim):
+    if truth.kind in ('enum', 'flag'):
+        return True  # codes have no sign
     said, true = claim.form['sign'], truth.form['sign']
     if true in ('twos', 'sign-magnitude'):
         return said == true or not truth.sign_exercised()
