@@ -48,6 +48,8 @@ class Truth:
 
     def classes(self, frame):
         """The classes whose floors are reported apart."""
+        if self.kind in ('enum', 'flag'):
+            return [self.kind]
         found = []
         n, form = len(self.places), self.form
         if self.kind in ('physical', 'accumulating'):
@@ -444,6 +446,7 @@ class FrameScore:
                                                      if c.kind == 'text'], set())
                           for page in pages)
             self.score.count('text found', covered)
+            self.score.count('class: text', covered)
             if not covered:
                 self.score.fail(self.place, 'text %s page %s -- said: %s' %
                                 (truth.form['bits'], truth.form['page'],

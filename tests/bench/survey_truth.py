@@ -3,7 +3,8 @@
 known exactly. Shares no code with the finder, and nothing with the program but its output.
 
     survey_truth.py LOOMTAP [--seeds 1..50] [--aside] [--duration 300] [--loss 0.05] [--jobs 2]
-                    [--write docs/survey-truth.md] [--failures FILE] [--keep FOLDER] [--strict] [--smoke]
+                    [--write docs/survey-truth.md] [--failures FILE] [--keep FOLDER] [--strict]
+                    [--smoke]
 
 Seeds 1..50 are there to work on. Seeds 1001..1050 (`--aside`) are only ever scored: nobody looks at
 their failures or tunes anything on them, and --failures refuses them. What counts as right stands
