@@ -239,6 +239,7 @@ class FrameScore:
         self.selector()
         self.texts()
         self.boundaries()
+        self.overlaps()
         self.false_claims()
 
     # --- values ---
@@ -452,6 +453,18 @@ class FrameScore:
                                 (truth.form['bits'], truth.form['page'],
                                  [told(c) for c in self.page_claims(pages[0])
                                   if c.set & truth.set][:3]))
+
+    def overlaps(self):
+        """Claiming the same bits twice would be having it both ways."""
+        for page in self.pages:
+            taken, double = set(), set()
+            for claim in self.page_claims(page):
+                double |= taken & claim.set
+                taken |= claim.set
+            self.score.count('bits claimed twice', len(double), max(1, len(taken)))
+            if double:
+                self.score.fail(self.place, 'bits claimed twice on page %s: %s' % (
+                    page, ['%d.%d' % (at // 8, at % 8) for at in sorted(double)]))
 
     # --- boundaries: gaps between neighbouring bits that moved ---
 

@@ -108,6 +108,7 @@ ASKED = [
     ('predictors exact', 'predictors exact', 1.0, '>='),
     ('selectors found', 'selectors found', 0.95, '>='),
     ('false at 0.95 and above', 'false claims at 0.95 and above', 0.01, '<='),
+    ('bits claimed twice', 'bits claimed twice', 0.0, '<='),
     ('left open: physical', 'exercised physical left open', 0.05, '<='),
     ('left open: all', 'exercised fields of any kind left open', 0.05, '<='),
 ]

@@ -187,6 +187,11 @@ def moving_flags(frame, *claims):
                if field['bits'] == claim['bits'])
 
 
+def twice(survey):
+    frame, claim = pick(survey, long_field)
+    frame['fields'].append(dict(claim, confidence=0.6))
+
+
 LAYOUT = {}
 
 # The fault, the figures that must get worse, and some that must stay as they were.
@@ -208,11 +213,12 @@ PLANTED = [
     ('a checksum that is none', false_checksum, ['false checksums', 'predictors exact'],
      ['checksums found']),
     ('a selector not seen', no_selector, ['selectors found'], ['selectors said where none is']),
+    ('a field said twice', twice, ['bits claimed twice'], ['exact: physical']),
     ('two flags glued', glue, ['exact: flag', 'false at 0.95 and above', 'boundary recall'],
      ['exact: physical']),
 ]
 
-BAD_WHEN_HIGH = ('false', 'left open', 'selectors said')
+BAD_WHEN_HIGH = ('false', 'left open', 'selectors said', 'bits claimed twice')
 
 
 def share(score, name):
