@@ -296,13 +296,12 @@ static int write_draft(const struct survey_values *v, double sure,
         names[i] = said[i];
     }
     draft_name(v->draft, name);
-    struct lt_draft_options options = {.name = name, .sure = sure, .bus_names = names};
+    struct lt_draft_options wanted = {.name = name, .sure = sure, .bus_names = names};
     if (lt_file_sink_open(file, v->draft, &error) != LT_OK) {
         say_error(&error);
         return EXIT_SYSTEM;
     }
-    if (lt_survey_draft(recording->survey, about, &options, &file->sink, &counts, &error) !=
-        LT_OK) {
+    if (lt_survey_draft(recording->survey, about, &wanted, &file->sink, &counts, &error) != LT_OK) {
         lt_file_sink_abort(file);
         say_error(&error);
         return EXIT_SYSTEM;

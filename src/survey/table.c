@@ -169,34 +169,6 @@ static void put_fields(const struct page *page, const struct lt_survey_frame *fr
 
 /* --- frames --- */
 
-static void print_timing(char *ret_text, size_t size, const struct lt_timing *timing)
-{
-    char period[SURVEY_TIME_ROOM], jitter[SURVEY_TIME_ROOM];
-    survey_print_time(period, timing->period_ns);
-    survey_print_time(jitter, timing->jitter_ns);
-    size_t used;
-    if (timing->count == 1)
-        used = lt_text_format(ret_text, size, "once");
-    else if (timing->cyclic)
-        used = lt_text_format(ret_text, size, "every %s +-%s", period, jitter);
-    else if (timing->period_ns)
-        used = lt_text_format(ret_text, size, "at times, mostly %s apart", period);
-    else
-        used = lt_text_format(ret_text, size, "at times");
-    if (timing->extra_on_change)
-        used += lt_text_format(ret_text + used, size - used, " and on changes");
-    if (timing->lost)
-        used +=
-            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " lost in %" PRIu64 " gaps",
-                           timing->lost, timing->gaps);
-    if (timing->pauses)
-        used +=
-            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " pauses", timing->pauses);
-    if (timing->backward_steps)
-        used += lt_text_format(ret_text + used, size - used,
-                               ", time ran backwards %" PRIu64 " times", timing->backward_steps);
-}
-
 /* What the fields come to, for the brief table: "3 physical, 1 counter". */
 static void print_content(char *ret_text, size_t size, const struct lt_survey_frame *frame)
 {
@@ -238,9 +210,9 @@ static void put_remarks(const struct page *page, const struct lt_survey_frame *f
 static void put_frame(const struct page *page, const struct lt_survey_frame *frame)
 {
     const struct lt_stream *stream = frame->stream;
-    char id[SURVEY_ID_ROOM], timing[160], content[256];
+    char id[SURVEY_ID_ROOM], timing[SURVEY_TIMING_ROOM], content[256];
     survey_print_id(id, &stream->key);
-    print_timing(timing, sizeof timing, &stream->timing);
+    survey_print_timing(timing, &stream->timing);
     lt_sink_format(page->sink, "%-8s  %2u bytes%s  %8" PRIu64 " frames  ", id, stream->key.length,
                    stream->key.fd ? " FD" : "", stream->timing.count);
     if (frame->pgn_name)

@@ -1,6 +1,7 @@
 /* Words that all outputs of a survey share (words.h). */
 #include "survey/words.h"
 
+#include <inttypes.h>
 #include <math.h>
 
 #include "loomtap/base/number.h"
@@ -84,6 +85,34 @@ void survey_print_time(char ret_text[SURVEY_TIME_ROOM], int64_t ns)
     if (number[len - 1] == '.')
         len--;
     lt_text_format(ret_text, SURVEY_TIME_ROOM, "%.*s %s", (int)len, number, units[i].name);
+}
+
+void survey_print_timing(char ret_text[SURVEY_TIMING_ROOM], const struct lt_timing *timing)
+{
+    char period[SURVEY_TIME_ROOM], jitter[SURVEY_TIME_ROOM];
+    survey_print_time(period, timing->period_ns);
+    survey_print_time(jitter, timing->jitter_ns);
+    size_t used, size = SURVEY_TIMING_ROOM;
+    if (timing->count == 1)
+        used = lt_text_format(ret_text, size, "once");
+    else if (timing->cyclic)
+        used = lt_text_format(ret_text, size, "every %s +-%s", period, jitter);
+    else if (timing->period_ns)
+        used = lt_text_format(ret_text, size, "at times, mostly %s apart", period);
+    else
+        used = lt_text_format(ret_text, size, "at times");
+    if (timing->extra_on_change)
+        used += lt_text_format(ret_text + used, size - used, " and on changes");
+    if (timing->lost)
+        used += lt_text_format(ret_text + used, size - used, ", %" PRIu64 " lost", timing->lost);
+    if (timing->lost && timing->gaps != timing->lost)
+        used += lt_text_format(ret_text + used, size - used, " in %" PRIu64 " gaps", timing->gaps);
+    if (timing->pauses)
+        used +=
+            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " pauses", timing->pauses);
+    if (timing->backward_steps)
+        used += lt_text_format(ret_text + used, size - used,
+                               ", time ran backwards %" PRIu64 " times", timing->backward_steps);
 }
 
 void survey_print_check(char *ret_text, size_t size, const struct lt_check_found *check)

@@ -21,6 +21,10 @@ size_t survey_print_fixed(char ret_text[SURVEY_NUMBER_ROOM], double value, unsig
 #define SURVEY_TIME_ROOM 40
 void survey_print_time(char ret_text[SURVEY_TIME_ROOM], int64_t ns);
 
+/* "every 10 ms +-0.1 ms, 3 lost". */
+#define SURVEY_TIMING_ROOM 200
+void survey_print_timing(char ret_text[SURVEY_TIMING_ROOM], const struct lt_timing *timing);
+
 /* "e2e-p1 over 1..7 in 0 ...", as a profile says it; "made with a key" where authenticated. */
 void survey_print_check(char *ret_text, size_t size, const struct lt_check_found *check);
 
