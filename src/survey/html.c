@@ -10,8 +10,8 @@
 #define CHANGES_MAX  500
 
 static const char style[] =
-    ".frame{margin:1.3em 0;break-inside:avoid}.frame .head{display:flex;flex-wrap:wrap;gap:0 1em;"
-    "align-items:center}.id{font:700 1.15em ui-monospace,monospace}"
+    ".frame{margin:1.3em 0;break-inside:avoid}.frame .head{display:flex;flex-wrap:wrap;"
+    "align-items:center}.head span{margin-right:1em}.id{font:700 1.15em ui-monospace,monospace}"
     ".bar{stroke:#30506f}.b8{stroke-width:8.5}.b16{stroke-width:5}.b32{stroke-width:3.2}"
     ".b64{stroke-width:2.2}.still{fill:#8a929b;font-size:8.5px}"
     ".tie{stroke:#59636e;stroke-width:1}"
@@ -78,7 +78,8 @@ static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame
     if (!frame->field_count)
         return;
     lt_html_open(html, "details", NULL);
-    lt_html_line(html, "summary", NULL, "%zu fields", frame->field_count);
+    lt_html_line(html, "summary", NULL, frame->field_count == 1 ? "%zu field" : "%zu fields",
+                 frame->field_count);
     lt_html_open(html, "table", NULL);
     lt_html_open(html, "tr", NULL);
     for (size_t i = 0; i < sizeof heads / sizeof *heads; i++)

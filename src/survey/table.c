@@ -83,47 +83,65 @@ static size_t print_pages(char *ret_text, size_t size, const struct lt_survey_fi
 
 static size_t print_why(char *ret_text, size_t size, const struct lt_survey_field *field)
 {
-    char check[512];
     size_t used = print_pages(ret_text, size, field);
     if (used)
         used += lt_text_format(ret_text + used, size - used, ": ");
-    if (field->kind == LT_FIELD_CHECKSUM) {
-        survey_print_check(check, sizeof check, &field->check);
-        used += lt_text_format(ret_text + used, size - used, "%s; ", check);
-    } else if (field->kind == LT_FIELD_TEXT && field->text) {
+    if (field->kind == LT_FIELD_TEXT && field->text)
         used += lt_text_format(ret_text + used, size - used, "\"%s\"; ", field->text);
-    }
     if (field->sign != LT_UNSIGNED && !field->sign_exercised)
         used += lt_text_format(ret_text + used, size - used, "sign not exercised; ");
-    used += lt_text_format(ret_text + used, size - used, "%s", field->why ? field->why : "");
     if (field->group)
-        used += lt_text_format(ret_text + used, size - used, "%sgroup %u", used ? "; " : "",
-                               field->group);
+        used += lt_text_format(ret_text + used, size - used, "group %u; ", field->group);
+    used += lt_text_format(ret_text + used, size - used, "%s", field->why ? field->why : "");
     return used;
 }
 
-static void put_row(const struct page *page, const struct lt_bits *bits, const char *order,
-                    const char *sign, const char *kind, double confidence, const char *why)
+static void put_row(const struct page *page, const struct lt_bits *bits, const char *sign,
+                    const char *kind, double confidence, const char *why)
 {
     char place[128], sure[SURVEY_NUMBER_ROOM], line[256];
+    enum lt_order order = lt_bits_order(bits);
     lt_bits_print(place, sizeof place, bits);
     print_percent(sure, confidence);
-    size_t len = lt_text_format(line, sizeof line, "    %-13s %2u  %-8s  %-14s  %-12s  %5s  ",
-                                place, lt_bits_length(bits), order, sign, kind, sure);
+    size_t len = lt_text_format(
+        line, sizeof line, "    %-13s %2u  %-8s  %-7s %-12s %5s  ", place, lt_bits_length(bits),
+        order == LT_ORDER_NONE ? "-" : survey_order_word(order), sign, kind, sure);
     lt_sink_put(page->sink, line, len);
     put_rest(page->sink, len, why);
+}
+
+/* As it goes into a profile, on a line of its own: it is what a reader wants to copy. */
+static void put_check(const struct page *page, const struct lt_check_found *check)
+{
+    char text[512];
+    size_t used = lt_text_format(text, sizeof text, "= ");
+    survey_print_check(text + used, sizeof text - used, check);
+    used = strlen(text);
+    if (check->form == LT_CHECK_FOUND)
+        lt_text_format(text + used, sizeof text - used,
+                       " (%" PRIu64 " frames right, %" PRIu64 " wrong)", check->verified,
+                       check->failed);
+    put_wrapped(page->sink, 8, text);
+}
+
+static const char *short_sign(const struct lt_survey_field *field)
+{
+    static const char *const words[] = {[LT_UNSIGNED] = "-",
+                                        [LT_TWOS] = "twos",
+                                        [LT_OFFSET_BINARY] = "offset",
+                                        [LT_SIGN_MAGNITUDE] = "magn.",
+                                        [LT_FLOAT] = "float"};
+    return words[field->sign];
 }
 
 static void put_field(const struct page *page, const struct lt_survey_field *field)
 {
     char why[1024];
-    bool number = field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_ACCUMULATING ||
-                  field->kind == LT_FIELD_UNKNOWN;
     print_why(why, sizeof why, field);
-    put_row(page, &field->bits,
-            field->order == LT_ORDER_NONE ? "-" : survey_order_word(field->order),
-            number ? survey_sign_word(field->sign) : "-", lt_field_kind_name(field->kind),
+    put_row(page, &field->bits, short_sign(field), lt_field_kind_name(field->kind),
             field->confidence, why);
+    if (field->kind == LT_FIELD_CHECKSUM)
+        put_check(page, &field->check);
 }
 
 /* "0x3F", or the bits' one value. */
@@ -153,8 +171,7 @@ static void put_selector(const struct page *page, const struct lt_selector_found
     size_t used = lt_text_format(why, sizeof why, "%u pages:", selector->count);
     for (unsigned i = 0; i < selector->count && used + 8 < sizeof why; i++)
         used += lt_text_format(why + used, sizeof why - used, " %u", selector->value[i]);
-    put_row(page, &selector->bits, survey_order_word(lt_bits_order(&selector->bits)), "-",
-            "selector", selector->confidence, why);
+    put_row(page, &selector->bits, "-", "selector", selector->confidence, why);
 }
 
 static void put_fields(const struct page *page, const struct lt_survey_frame *frame)
@@ -190,7 +207,7 @@ static void print_content(char *ret_text, size_t size, const struct lt_survey_fr
 static void put_remarks(const struct page *page, const struct lt_survey_frame *frame)
 {
     char text[256], id[SURVEY_ID_ROOM];
-    if (frame->diagnostic && !frame->say)
+    if (frame->diagnostic)
         put_wrapped(page->sink, 4, "diagnostics: not looked at for fields");
     if (frame->copy_of) {
         const struct lt_survey_frame *source = &page->survey->frames[frame->copy_of - 1];
