@@ -1,12 +1,612 @@
-/* Finding a frame's selector (loomtap/measure/selector.h). Nothing is looked for yet. */
+/* Finding a frame's selector (loomtap/measure/selector.h): tries every narrow window, measures on
+ * one half of the frames, and believes what holds on the other half too.
+ *
+ * A window explains a bit when the bit flips much less from one frame of a value to the next one of
+ * the same value than from frame to frame. What it explains in all is counted as description length
+ * (bits a frame); the window that explains most is the candidate. Too narrow a window explains less
+ * because pages mix; a foreign bit in it splits pages, whose first frames then have to be paid for.
+ *
+ * What else explains others and is no selector:
+ *  - a counter explains its check while the frame's contents stand still. So counters do not count
+ *    as explained, and something must change on a page by itself, with everything else the same.
+ *  - a mode and what follows it explain each other. They stay for long; pages change.
+ *  - a copy of a field in the same frame. It explains as many bits as it has; pages explain more.
+ * Frames whose pages never change (part numbers) are known by their size instead.
+ *
+ * Extent: from the highest to the lowest bit that moves, since bits that never move do not tell
+ * whose they are. Selectors inside a page of another selector are not looked for. */
 #include "loomtap/measure/selector.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "loomtap/core/frame.h"
+#include "loomtap/measure/counter.h"
+#include "measure/selector_inside.h"
+
+#define ROWS_MAX    4096
+#define ROWS_LEAST  12
+#define FIRST_LOOK  400 /* rows on which windows are compared first */
+#define BEST_KEPT   24
+#define TURNS_LEAST 0.12 /* share of rows on which the page changes */
+
+#define LEFT_MOST    0.5  /* flips of a bit that may be left for it to count as explained */
+#define LEFT_IN_ALL  0.35 /* ... and of all explained bits together */
+#define DEVIATIONS   4.0
+#define BITS_LEAST   25.0 /* saved on the half held back, in all */
+#define OWN_LEAST    3    /* changes on a page by itself */
+#define STATIC_BYTES 3    /* explained bytes of frames whose pages never change */
+#define STATIC_BITS  12
+#define RESTLESS     0.3   /* flips a row of bits that hardly ever stand still */
+#define NESTED       0.985 /* a narrower window inside, as good up to chance */
+#define ELSEWHERE    0.75  /* fewer values elsewhere, and nearly as good */
+#define ACROSS_MALUS 0.8   /* hardly any selector lies across bytes */
+#define FRONT_BONUS  1.10  /* most selectors are in the first byte */
+#define CYCLE_BONUS  1.15  /* most go round in order */
+#define ALONE_BONUS  1.10
+#define COUNTS_BONUS 1.15
+#define EXCESS_MALUS 0.96 /* a bit more than the values need */
+#define CYCLE_SHARE  0.85 /* one frame in twenty may be lost */
+#define CYCLE_TURNS  0.8
+
+#define GAIN_LEAST      0.15 /* of the step energy outside counters and checks */
+#define GAIN_IRREGULAR  0.3
+#define SAVED_ROUND     0.8 /* bits a row, of a window that goes round in order */
+#define SAVED_IRREGULAR 3.0 /* ... of one that does not */
+#define SAVED_WIDENED   0.3
+#define CARRY_BITS      6
+#define CARRY_SHARE     0.7
+#define CARRY_REACH     15
+
+struct half {
+    size_t first, end;
+    struct flip_counts next;
+};
+
+struct judged {                /* a window on some rows */
+    double saved;              /* bits a row */
+    unsigned explained, bytes; /* how many bits, and bytes they lie in */
+    double before, after;      /* flips a row of the explained bits */
+    struct lt_bit_set set;
+    struct same_counts same;
+};
+
+struct candidate {
+    struct narrow window;
+    double saved, score;
+};
+
+struct search {
+    const struct lt_kept *kept;
+    struct rows rows;
+    struct half look, halves[2];
+    struct lt_bit_set moves, counters;
+    size_t counter_count;
+    struct lt_counter_found counter[LT_COUNTERS_MAX];
+    uint16_t *values;
+    struct by_value *scratch;
+    struct judged *judged;
+    size_t count;
+    struct candidate best[BEST_KEPT + 1]; /* the highest score first */
+};
+
+/* ---- Measuring ---- */
+
+static double entropy(double p)
+{
+    return p <= 0 || p >= 1 ? 0 : -p * log2(p) - (1 - p) * log2(1 - p);
+}
+
+/* A bit that flips every time is as easy to foretell as one that never does; not so on pages. */
+static double saved_by(double before, double after)
+{
+    return before < 0.5 ? entropy(before) - entropy(after) : 1 - entropy(after);
+}
+
+static void read_values(struct search *s, const struct narrow *window, const struct half *half)
+{
+    for (size_t i = half->first; i < half->end; i++)
+        s->values[i] = (uint16_t)narrow_value(window, lt_kept_row(s->kept, s->rows.source[i]));
+}
+
+/* Is the bit explained: does it flip so much less within pages that chance cannot have done it? */
+static bool is_explained(double before, double after, double rows)
+{
+    return after <= LEFT_MOST * before &&
+           (before - after) * rows > DEVIATIONS * sqrt(before * rows) / 2 + 2;
+}
+
+static bool judge(struct search *s, const struct narrow *window, const struct half *half,
+                  struct judged *ret)
+{
+    struct lt_bits bits = narrow_bits(window);
+    struct lt_bit_set own = s->counters;
+    memset(ret, 0, sizeof *ret);
+    read_values(s, window, half);
+    if (!lt_rows_same(&s->rows, s->values, half->first, half->end, window->width, s->scratch,
+                      &ret->same))
+        return false;
+    const struct same_counts *same = &ret->same;
+    if (same->values < 2 || same->values > LT_SELECTOR_VALUES_MAX || half->next.pairs == 0 ||
+        same->all.pairs == 0 || (double)same->changes < TURNS_LEAST * (double)same->rows)
+        return false;
+    lt_bit_set_add_bits(&own, &bits);
+    double rows = (double)same->all.pairs;
+    unsigned last_byte = UINT32_MAX;
+    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
+        double before = (double)half->next.of[bit] / (double)half->next.pairs;
+        double after = (double)same->all.of[bit] / rows;
+        if (half->next.of[bit] == 0 || lt_bit_set_has(&own, bit) ||
+            !is_explained(before, after, rows))
+            continue;
+        ret->saved += saved_by(before, after);
+        ret->before += before;
+        ret->after += after;
+        ret->explained++;
+        lt_bit_set_add(&ret->set, bit);
+        ret->bytes += bit / 8 != last_byte;
+        last_byte = bit / 8;
+    }
+    ret->saved -= (double)same->firsts * ret->explained / (double)same->rows;
+    return true;
+}
+
+/* ---- Trying windows ---- */
+
+static bool is_a_counter(const struct search *s, const struct narrow *window)
+{
+    for (size_t i = 0; i < s->counter_count; i++)
+        if (s->counter[i].bits.msb == window->span.msb &&
+            s->counter[i].bits.lsb == window->span.lsb)
+            return true;
+    return false;
+}
+
+/* A piece of a counter selects nothing that the counter does not. */
+static bool may_be_one(const struct search *s, const struct narrow *window)
+{
+    struct lt_bits bits = narrow_bits(window);
+    return lt_bit_set_has(&s->moves, window->span.msb) &&
+           lt_bit_set_has(&s->moves, window->span.lsb) &&
+           (!lt_bit_set_meets(&s->counters, &bits) || is_a_counter(s, window));
+}
+
+static void remember(struct search *s, const struct narrow *window, double saved, double score)
+{
+    size_t at = s->count;
+    while (at > 0 && s->best[at - 1].score < score) {
+        s->best[at] = s->best[at - 1];
+        at--;
+    }
+    s->best[at] = (struct candidate){*window, saved, score};
+    if (s->count < BEST_KEPT)
+        s->count++;
+}
+
+static bool is_across(const struct narrow *window)
+{
+    return window->span.msb / 8 != window->span.lsb / 8;
+}
+
+static bool goes_round(const struct judged *judged)
+{
+    double rows = (double)judged->same.rows;
+    return (double)judged->same.expected >= CYCLE_SHARE * rows &&
+           (double)judged->same.changes >= CYCLE_TURNS * rows;
+}
+
+/* Windows that are equally good up to chance: where selectors are, and how they go, decides. */
+static double score_of(const struct narrow *window, const struct judged *judged)
+{
+    double score = judged->saved;
+    if (window->span.msb / 8 == 0 && window->span.lsb / 8 == 0)
+        score *= FRONT_BONUS;
+    if (is_across(window))
+        score *= ACROSS_MALUS;
+    if (goes_round(judged))
+        score *= CYCLE_BONUS;
+    return score;
+}
+
+static void try_windows(struct search *s, unsigned lsb, bool motorola)
+{
+    for (unsigned width = 1; width <= SELECTOR_WIDTH_MAX; width++) {
+        struct narrow window;
+        if (!narrow_make(&window, lsb, width, motorola, s->kept->key.length) ||
+            (width > 8 && is_across(&window)) || !may_be_one(s, &window) ||
+            !judge(s, &window, &s->look, s->judged))
+            continue;
+        if (s->judged->saved > 0)
+            remember(s, &window, s->judged->saved, score_of(&window, s->judged));
+    }
+}
+
+/* ---- Believing ---- */
+
+/* Times that explained bits changed within a page while all else stood still: neither a counter nor
+ * what else is in the frame did it. Bits that hardly ever stand still do not count as else, unless
+ * `strict`. */
+static uint64_t count_own_changes(struct search *s, const struct narrow *window,
+                                  const struct judged *judged, const struct half *half, bool strict)
+{
+    uint64_t own = 0, *ignore = (uint64_t[8]){0};
+    struct lt_bits bits = narrow_bits(window);
+    struct lt_bit_set apart = s->counters;
+    lt_bit_set_add_bits(&apart, &bits);
+    for (unsigned bit = 0; bit < s->rows.bits; bit++)
+        if (lt_bit_set_has(&apart, bit) ||
+            (!strict &&
+             (double)judged->same.all.of[bit] > RESTLESS * (double)judged->same.all.pairs &&
+             (double)half->next.of[bit] > RESTLESS * (double)half->next.pairs))
+            ignore[bit / 64] |= (uint64_t)1 << bit % 64;
+    memset(s->scratch->last, 0, sizeof *s->scratch->last << window->width);
+    for (size_t i = half->first; i < half->end; i++) {
+        uint32_t *last = &s->scratch->last[s->values[i]];
+        uint64_t changed = 0, others = 0;
+        for (unsigned w = 0; *last && w < s->rows.words; w++) {
+            uint64_t change =
+                s->rows.word[i * s->rows.words + w] ^ s->rows.word[(*last - 1) * s->rows.words + w];
+            changed |= change & judged->set.word[w];
+            others |= change & ~judged->set.word[w] & ~ignore[w];
+        }
+        own += changed != 0 && others == 0;
+        *last = (uint32_t)i + 1;
+    }
+    return own;
+}
+
+static bool is_random(double flips)
+{
+    return flips > 0.4 && flips < 0.6;
+}
+
+/* Over all bits but counters, and those that are random whatever they are compared with: a check
+ * would hide what the selector does. */
+static double gain_of(const struct search *s, const struct narrow *window,
+                      const struct judged *judged)
+{
+    struct lt_bits bits = narrow_bits(window);
+    struct lt_bit_set own = s->counters;
+    double before = 0, after = 0;
+    lt_bit_set_add_bits(&own, &bits);
+    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
+        double by_next = (double)s->look.next.of[bit] / (double)s->look.next.pairs;
+        double by_page = (double)judged->same.all.of[bit] / (double)judged->same.all.pairs;
+        if (lt_bit_set_has(&own, bit) || (is_random(by_next) && is_random(by_page)))
+            continue;
+        before += by_next;
+        after += by_page;
+    }
+    return before > 0 && after < before ? 1 - after / before : 0;
+}
+
+/* The n-th bit above the window (below: n negative) in one order; false outside the frame. */
+static bool neighbour(const struct search *s, const struct narrow *window, bool motorola, int n,
+                      unsigned *ret_bit)
+{
+    unsigned end = n > 0 ? window->span.msb : window->span.lsb;
+    int at = motorola ? (int)(end ^ 7u) - n : (int)end + n;
+    if (at < 0 || at >= (int)s->rows.bits)
+        return false;
+    *ret_bit = motorola ? (unsigned)at ^ 7u : (unsigned)at;
+    return true;
+}
+
+/* The bits of a number around the window, highest first: what is explained above it without a gap,
+ * the window, and some bits below. */
+struct around {
+    unsigned count, low; /* bits in all, and below the window */
+    unsigned bit[CARRY_REACH + NARROW_BITS_MAX + CARRY_BITS];
+};
+
+static void look_around(const struct search *s, const struct narrow *window, bool motorola,
+                        unsigned above_most, const struct judged *judged, struct around *ret)
+{
+    unsigned above = 0, bit;
+    ret->count = ret->low = 0;
+    while (above < above_most && neighbour(s, window, motorola, (int)above + 1, &bit) &&
+           lt_bit_set_has(&judged->set, bit))
+        above++;
+    for (int n = (int)above; n > 0; n--)
+        if (neighbour(s, window, motorola, n, &bit))
+            ret->bit[ret->count++] = bit;
+    for (unsigned n = 0; n < window->width; n++)
+        ret->bit[ret->count++] = lt_span_position(window->span, n);
+    while (ret->low < CARRY_BITS && neighbour(s, window, motorola, -(int)ret->low - 1, &bit)) {
+        ret->bit[ret->count++] = bit;
+        ret->low++;
+    }
+}
+
+/* Share of the window's turns at which the number stays within `reach`, going round. */
+static double stays_close(const struct search *s, const struct around *around, uint64_t reach)
+{
+    uint64_t mask = ((uint64_t)1 << around->count) - 1, before = 0, turns = 0, close = 0;
+    for (size_t i = s->look.first; i < s->look.end; i++) {
+        uint64_t number = 0;
+        for (unsigned k = 0; k < around->count; k++)
+            number =
+                number << 1 |
+                (s->rows.word[i * s->rows.words + around->bit[k] / 64] >> around->bit[k] % 64 & 1);
+        if (i > s->look.first && s->rows.follows[i] && s->values[i] != s->values[i - 1]) {
+            uint64_t up = (number - before) & mask, down = (before - number) & mask;
+            turns++;
+            close += (up < down ? up : down) <= reach;
+        }
+        before = number;
+    }
+    return turns ? (double)close / (double)turns : 0;
+}
+
+/* Where a number crosses 7/8 or -1/0 to and fro, one of its bits explains the others, for all of
+ * them change together. Then the number with the window inside is close to what it was before. */
+static bool is_carrying(const struct search *s, const struct narrow *window, bool motorola,
+                        const struct judged *judged)
+{
+    struct around around;
+    look_around(s, window, motorola, 0, judged, &around);
+    if (around.low >= 2 && stays_close(s, &around, (uint64_t)1 << (around.low - 2)) >= CARRY_SHARE)
+        return true;
+    unsigned without = around.count;
+    look_around(s, window, motorola, CARRY_REACH, judged, &around);
+    return around.count > without && around.count >= 4 &&
+           stays_close(s, &around, (uint64_t)1 << (around.count - 3)) >= CARRY_SHARE;
+}
+
+/* What a number explains of itself is no evidence. */
+static void leave_out_carries(struct search *s, const struct narrow *window, struct judged *judged)
+{
+    const struct judged whole = *judged;
+    for (unsigned motorola = 0; motorola < 2; motorola++) {
+        if (!is_carrying(s, window, motorola, &whole))
+            continue;
+        for (int n = -CARRY_REACH; n <= CARRY_REACH; n++) {
+            unsigned bit;
+            if (n == 0 || !neighbour(s, window, motorola, n, &bit) ||
+                !lt_bit_set_has(&judged->set, bit))
+                continue;
+            double before = (double)s->look.next.of[bit] / (double)s->look.next.pairs;
+            double after = (double)judged->same.all.of[bit] / (double)judged->same.all.pairs;
+            judged->saved -= saved_by(before, after);
+            judged->set.word[bit / 64] &= ~((uint64_t)1 << bit % 64);
+        }
+    }
+}
+
+/* What has to hold on the half that was held back. */
+static bool holds(const struct judged *judged)
+{
+    return judged->saved * (double)judged->same.rows >= BITS_LEAST &&
+           judged->after <= LEFT_IN_ALL * judged->before;
+}
+
+/* The bits beside it in its byte never move: no piece of a field. */
+static bool stands_alone(const struct search *s, const struct narrow *window)
+{
+    unsigned above = window->span.msb + 1u, below = window->span.lsb;
+    return !is_across(window) && (above % 8 == 0 || !lt_bit_set_has(&s->moves, above)) &&
+           (below % 8 == 0 || !lt_bit_set_has(&s->moves, below - 1));
+}
+
+/* Of windows that say the same: a selector has no more bits than its values need, a text's byte has
+ * many more; and it has a place of its own. */
+static double form_of(const struct search *s, const struct narrow *window, unsigned values)
+{
+    double form = stands_alone(s, window) ? ALONE_BONUS : 1;
+    if (is_a_counter(s, window))
+        form *= COUNTS_BONUS;
+    for (unsigned width = window->width; width > 1 && values <= 1u << (width - 1); width--)
+        form *= EXCESS_MALUS;
+    return form;
+}
+
+static bool lies_inside(const struct narrow *inner, const struct narrow *outer)
+{
+    return inner->span.msb / 8 == inner->span.lsb / 8 &&
+           outer->span.msb / 8 == outer->span.lsb / 8 && inner->span.lsb >= outer->span.lsb &&
+           inner->span.msb <= outer->span.msb && inner->width < outer->width;
+}
+
+/* A window around a piece of a number explains what the piece does. */
+static bool holds_a_carry(struct search *s, const struct candidate *outer)
+{
+    for (size_t i = 0; i < s->count; i++) {
+        const struct candidate *inner = &s->best[i];
+        if (!lies_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved ||
+            !judge(s, &inner->window, &s->look, s->judged))
+            continue;
+        leave_out_carries(s, &inner->window, s->judged);
+        if (s->judged->saved < SAVED_IRREGULAR)
+            return true;
+    }
+    return false;
+}
+
+static bool is_believed(struct search *s, const struct candidate *candidate, struct judged *all)
+{
+    const struct narrow *window = &candidate->window;
+    uint64_t own = 0;
+    bool strict = is_a_counter(s, window);
+    for (unsigned h = 0; h < 2; h++) {
+        if (!judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
+            return false;
+        own += count_own_changes(s, window, s->judged, &s->halves[h], strict);
+    }
+    if (!judge(s, window, &s->look, all))
+        return false;
+    if (own < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS))
+        return false;
+    if (goes_round(all))
+        return all->saved >= SAVED_ROUND && gain_of(s, window, all) >= GAIN_LEAST;
+    if (is_across(window) || window->width > 8)
+        return false;
+    leave_out_carries(s, window, all);
+    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all) >= GAIN_IRREGULAR &&
+           !holds_a_carry(s, candidate);
+}
+
+/* ---- Saying ---- */
+
+static double confidence_of(const struct judged *judged)
+{
+    double evidence = judged->saved * (double)judged->same.rows;
+    double left = judged->before > 0 ? judged->after / judged->before : 1;
+    double doubt =
+        0.4 * exp(-evidence / 150) + 0.35 * exp(-(double)judged->same.rows / 400) + 0.05 * left;
+    return 0.995 - doubt;
+}
+
+/* The values of all kept rows, ascending. */
+static bool list_values(struct search *s, const struct narrow *window,
+                        struct lt_selector_found *found)
+{
+    memset(s->scratch->times, 0, sizeof s->scratch->times);
+    for (size_t row = 0; row < s->kept->count; row++)
+        s->scratch->times[narrow_value(window, lt_kept_row(s->kept, row))]++;
+    found->count = 0;
+    for (unsigned value = 0; value < (1u << window->width); value++) {
+        if (s->scratch->times[value] == 0)
+            continue;
+        if (found->count == LT_SELECTOR_VALUES_MAX)
+            return false;
+        found->value[found->count++] = (uint16_t)value;
+    }
+    return true;
+}
+
+static enum lt_code say(struct search *s, const struct narrow *window, const struct judged *judged,
+                        struct lt_arena *arena, struct lt_selector_found *found,
+                        struct lt_error *error)
+{
+    struct lt_bit_set own = s->counters;
+    if (!list_values(s, window, found))
+        return LT_OK;
+    found->bits = narrow_bits(window);
+    found->gain = gain_of(s, window, judged);
+    found->confidence = confidence_of(judged);
+    found->common = s->counters;
+    for (unsigned n = 0; n < window->width; n++) { /* a selector may count, but it is no common */
+        unsigned at = lt_span_position(window->span, n);
+        found->common.word[at / 64] &= ~((uint64_t)1 << at % 64);
+    }
+    lt_bit_set_add_bits(&own, &found->bits);
+    found->present = true;
+    return lt_selector_common(&s->rows, s->values, window->width, &s->look.next, &judged->same.all,
+                              &own, s->scratch, arena, &found->common, error);
+}
+
+/* Bits beside it in its byte that are the same on every frame of a page belong to it: a selector of
+ * 0 and 3 has two bits that always change together. */
+static struct narrow widened(struct search *s, const struct narrow *window,
+                             const struct judged *judged)
+{
+    unsigned msb = window->span.msb, lsb = window->span.lsb;
+    struct narrow wide = *window;
+    if (msb / 8 != lsb / 8)
+        return wide;
+    for (unsigned bit = msb + 1; bit / 8 == lsb / 8; bit++)
+        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0)
+            msb = bit;
+    for (unsigned bit = lsb; bit-- > window->span.lsb / 8u * 8u;)
+        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0)
+            lsb = bit;
+    return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
+}
+
+/* Of what is believed the best; but a narrower window inside it, or one that is no counter, where
+ * it is as good: a counter explains a selector that counts with it, and is not explained itself. */
+static enum lt_code choose(struct search *s, struct lt_arena *arena,
+                           struct lt_selector_found *ret_found, struct lt_error *error)
+{
+    const struct candidate *best = NULL;
+    struct judged *judged = &s->judged[1];
+    double top = 0;
+    for (size_t i = 0; i < s->count; i++) {
+        const struct candidate *at = &s->best[i];
+        bool better = !best;
+        if (best && lies_inside(&at->window, &best->window))
+            better = at->saved >= NESTED * best->saved;
+        else if (best && is_a_counter(s, &best->window) && !is_a_counter(s, &at->window))
+            better = at->score >= ELSEWHERE * top && !lies_inside(&best->window, &at->window);
+        if (!better || !is_believed(s, at, judged))
+            continue;
+        top = best ? top : at->score;
+        best = at;
+    }
+    if (!best || !judge(s, &best->window, &s->look, judged))
+        return LT_OK;
+    struct narrow window = widened(s, &best->window, judged);
+    if (!judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
+        return LT_OK;
+    return say(s, &window, judged, arena, ret_found, error);
+}
+
+/* ---- All of it ---- */
+
+static enum lt_code prepare(struct search *s, struct lt_arena *arena, struct lt_error *error)
+{
+    enum lt_code code = lt_rows_make(s->kept, ROWS_MAX, arena, &s->rows, error);
+    if (code != LT_OK)
+        return code;
+    s->values = lt_arena_array(arena, s->rows.count + 1, sizeof *s->values);
+    s->scratch = lt_arena_alloc(arena, sizeof *s->scratch);
+    s->judged = lt_arena_array(arena, 2, sizeof *s->judged);
+    if (!s->values || !s->scratch || !s->judged)
+        return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
+    code = lt_counters_find(s->kept, 0, NULL, arena, s->counter, &s->counter_count, error);
+    for (size_t i = 0; i < s->counter_count; i++) {
+        struct lt_bits bits = {.parts = 1, .part = {s->counter[i].bits}};
+        lt_bit_set_add_bits(&s->counters, &bits);
+    }
+    size_t half = s->rows.count / 2;
+    s->halves[0] = (struct half){.first = 0, .end = half};
+    s->halves[1] = (struct half){.first = half, .end = s->rows.count};
+    s->look = (struct half){.first = 0, .end = half < FIRST_LOOK ? half : FIRST_LOOK};
+    lt_rows_flips(&s->rows, 0, half, &s->halves[0].next);
+    lt_rows_flips(&s->rows, half, s->rows.count, &s->halves[1].next);
+    lt_rows_flips(&s->rows, s->look.first, s->look.end, &s->look.next);
+    for (unsigned bit = 0; bit < s->rows.bits; bit++)
+        if (s->halves[0].next.of[bit] + s->halves[1].next.of[bit] > 0)
+            lt_bit_set_add(&s->moves, bit);
+    return code;
+}
+
+/* The best of the first look on all rows of their half. */
+static void look_closer(struct search *s)
+{
+    struct candidate first[BEST_KEPT];
+    size_t count = s->count;
+    memcpy(first, s->best, count * sizeof *first);
+    s->look = s->halves[0];
+    s->count = 0;
+    for (size_t i = 0; i < count; i++)
+        if (judge(s, &first[i].window, &s->look, s->judged) && s->judged->saved > 0) {
+            struct narrow window = widened(s, &first[i].window, s->judged);
+            double saved = s->judged->saved, score = score_of(&first[i].window, s->judged);
+            score *= form_of(s, &window, s->judged->same.values);
+            remember(s, &first[i].window, saved, score);
+        }
+}
 
 enum lt_code lt_selector_find(const struct lt_kept *kept, struct lt_arena *arena,
                               struct lt_selector_found *ret_found, struct lt_error *error)
 {
-    (void)kept;
-    (void)arena;
-    (void)error;
     *ret_found = (struct lt_selector_found){.present = false};
-    return LT_OK;
+    if (kept->count < ROWS_LEAST || kept->key.length == 0 || kept->key.length > LT_FRAME_MAX)
+        return LT_OK;
+    struct search *s = lt_arena_alloc(arena, sizeof *s);
+    if (!s)
+        return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
+    s->kept = kept;
+    enum lt_code code = prepare(s, arena, error);
+    if (code != LT_OK)
+        return code;
+    for (unsigned lsb = 0; lsb < s->rows.bits; lsb++)
+        for (unsigned motorola = 0; motorola < 2 && lt_bit_set_has(&s->moves, lsb); motorola++)
+            try_windows(s, lsb, motorola);
+    look_closer(s);
+    s->look = (struct half){.first = 0, .end = s->rows.count};
+    lt_rows_flips(&s->rows, 0, s->rows.count, &s->look.next);
+    return choose(s, arena, ret_found, error);
 }

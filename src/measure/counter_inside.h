@@ -1,0 +1,41 @@
+/* How the finder of counters is put together: counter_steps.c turns a page's rows into steps and
+ * tells how well one window counts; counter.c tries windows and decides between them. */
+#ifndef LOOMTAP_SRC_MEASURE_COUNTER_INSIDE_H
+#define LOOMTAP_SRC_MEASURE_COUNTER_INSIDE_H
+
+#include "loomtap/measure/counter.h"
+#include "measure/narrow.h"
+
+/* The pairs of neighbouring rows that are looked at. */
+struct steps {
+    const struct lt_kept *kept;
+    size_t count;            /* pairs */
+    const uint32_t *row;     /* the later row of each pair */
+    const uint8_t *gap;      /* periods between both: 1 next to each other, 2.. frames were lost */
+    const uint16_t *moved;   /* how many bits of the whole frame differ */
+    uint64_t next, changing; /* pairs with gap 1, and those of them in which anything moves */
+    bool hides_losses;       /* frames can get lost unseen: the sender does not keep a beat */
+};
+
+enum lt_code lt_steps_make(const struct lt_kept *kept, int64_t period_ns, size_t rows_max,
+                           struct lt_arena *arena, struct steps *ret_steps, struct lt_error *error);
+
+/* How one window counts. `up` is the step as counted upward, 1 .. modulus - 1. */
+struct counting {
+    struct narrow window;
+    uint32_t modulus, up;
+    bool on_change;
+    uint64_t good;       /* steps of next frames that are right */
+    uint64_t skips;      /* two or three steps at once where losses cannot be seen */
+    uint64_t bad;        /* any other step of next frames */
+    uint64_t lost_right; /* over losses: as many steps as frames are missing */
+    uint64_t lost_wrong;
+    uint64_t wraps;
+    double saving; /* bits saved against coding every bit's flips by themselves */
+};
+
+/* False when the window does not count. */
+bool lt_steps_count(const struct steps *steps, const struct narrow *window,
+                    struct counting *ret_counting);
+
+#endif

@@ -1,0 +1,92 @@
+/* Counting flips for the finder of selectors (selector_inside.h). */
+#include "measure/selector_inside.h"
+
+#include <string.h>
+
+#include "loomtap/core/frame.h"
+
+#define COMES_BACK 0.6 /* share of rows that must have an earlier one of their value */
+
+enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, struct lt_arena *arena,
+                          struct rows *ret_rows, struct lt_error *error)
+{
+    unsigned length = kept->key.length, words = (length + 7) / 8;
+    size_t count = kept->count < most ? kept->count : most, half = count / 2;
+    uint64_t *word = lt_arena_array(arena, count * words + 1, sizeof *word);
+    uint32_t *source = lt_arena_array(arena, count + 1, sizeof *source);
+    bool *follows = lt_arena_array(arena, count + 1, sizeof *follows);
+    if (!word || !source || !follows)
+        return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
+    for (size_t i = 0; i < count; i++) {
+        /* Of many rows, some from the start and some from the middle on. */
+        size_t row = i < half || count == kept->count ? i : kept->count / 2 + (i - half);
+        const uint8_t *bytes = lt_kept_row(kept, row);
+        for (unsigned b = 0; b < length; b++)
+            word[i * words + b / 8] |= (uint64_t)bytes[b] << 8 * (b % 8);
+        source[i] = (uint32_t)row;
+        follows[i] = i > 0 && source[i - 1] + 1 == row && (kept->flags[row] & LT_KEPT_FOLLOWS);
+    }
+    *ret_rows = (struct rows){.bits = 8 * length,
+                              .words = words,
+                              .count = count,
+                              .word = word,
+                              .source = source,
+                              .follows = follows};
+    return LT_OK;
+}
+
+static void count_flips(const struct rows *rows, size_t a, size_t b, struct flip_counts *counts)
+{
+    counts->pairs++;
+    for (unsigned w = 0; w < rows->words; w++) {
+        uint64_t change = rows->word[a * rows->words + w] ^ rows->word[b * rows->words + w];
+        for (; change; change &= change - 1)
+            counts->of[64 * w + (unsigned)__builtin_ctzll(change)]++;
+    }
+}
+
+void lt_rows_flips(const struct rows *rows, size_t first, size_t end, struct flip_counts *ret)
+{
+    memset(ret, 0, sizeof *ret);
+    for (size_t i = first + 1; i < end; i++)
+        if (rows->follows[i])
+            count_flips(rows, i - 1, i, ret);
+}
+
+/* What a first look at the values alone says; rows are compared only where it is worth it. */
+static bool values_come_back(const uint16_t *values, size_t first, size_t end, unsigned width,
+                             struct by_value *scratch, struct same_counts *ret)
+{
+    memset(scratch->times, 0, sizeof *scratch->times << width);
+    for (size_t i = first; i < end; i++) {
+        uint32_t times = ++scratch->times[values[i]];
+        ret->firsts += times == 1;
+        ret->values += times == 2;
+        ret->changes += i > first && values[i] != values[i - 1];
+    }
+    ret->rows = end - first;
+    return (double)(ret->rows - ret->firsts) >= COMES_BACK * (double)ret->rows;
+}
+
+bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
+                  unsigned width, struct by_value *scratch, struct same_counts *ret)
+{
+    memset(ret, 0, sizeof *ret);
+    if (!values_come_back(values, first, end, width, scratch, ret))
+        return false;
+    memset(scratch->last, 0, sizeof *scratch->last << width);
+    memset(scratch->after, 0xFF, sizeof *scratch->after << width);
+    for (size_t i = first; i < end; i++) {
+        if (i > first && !rows->follows[i])
+            memset(scratch->last, 0, sizeof *scratch->last << width);
+        uint32_t *last = &scratch->last[values[i]];
+        if (*last)
+            count_flips(rows, *last - 1, i, &ret->all);
+        *last = (uint32_t)i + 1;
+        if (i > first && rows->follows[i]) {
+            ret->expected += scratch->after[values[i - 1]] == values[i];
+            scratch->after[values[i - 1]] = values[i];
+        }
+    }
+    return true;
+}

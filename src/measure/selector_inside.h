@@ -1,0 +1,62 @@
+/* How the finder of selectors is put together: selector_flips.c counts flips between frames of the
+ * same value of a window; selector.c tries windows and decides; selector_common.c tells which bits
+ * mean the same on every page. */
+#ifndef LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
+#define LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
+
+#include "loomtap/measure/selector.h"
+#include "measure/narrow.h"
+
+#define SELECTOR_WIDTH_MAX 12
+#define SELECTOR_WINDOW    (1u << SELECTOR_WIDTH_MAX)
+#define SELECTOR_BITS      512
+
+/* The rows that are looked at, as words: bit position p is bit p % 64 of word p / 64. */
+struct rows {
+    unsigned bits, words; /* of a row */
+    size_t count;
+    const uint64_t *word;   /* count * words */
+    const uint32_t *source; /* the row of the kept frames */
+    const bool *follows;    /* nothing is missing above it */
+};
+
+enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, struct lt_arena *arena,
+                          struct rows *ret_rows, struct lt_error *error);
+
+struct flip_counts {
+    uint64_t pairs;
+    uint32_t of[SELECTOR_BITS];
+};
+
+/* Flips of every bit between rows next to each other, rows `first` to below `end`. */
+void lt_rows_flips(const struct rows *rows, size_t first, size_t end, struct flip_counts *ret);
+
+struct same_counts {
+    uint64_t rows;          /* looked at */
+    uint64_t changes;       /* times the window's value changed */
+    uint64_t expected;      /* times the value came that followed the same value before */
+    unsigned values;        /* different ones, of those seen twice */
+    uint64_t firsts;        /* rows with no earlier one of their value */
+    struct flip_counts all; /* against the earlier row of the same value */
+};
+
+/* Scratch for one value each; made once. */
+struct by_value {
+    uint32_t last[SELECTOR_WINDOW]; /* 1 + row; 0 none */
+    uint16_t after[SELECTOR_WINDOW];
+    uint32_t times[SELECTOR_WINDOW];
+};
+
+/* `values` holds the window's value of each row. False, and nothing counted, when values come back
+ * too seldom. */
+bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
+                  unsigned width, struct by_value *scratch, struct same_counts *ret);
+
+/* Adds to `common` what means the same on every page (selector.h). */
+enum lt_code lt_selector_common(const struct rows *rows, const uint16_t *values, unsigned width,
+                                const struct flip_counts *next, const struct flip_counts *same,
+                                const struct lt_bit_set *own, struct by_value *scratch,
+                                struct lt_arena *arena, struct lt_bit_set *common,
+                                struct lt_error *error);
+
+#endif
