@@ -23,12 +23,13 @@
 #define STEPPING_MAX 512 /* windows that count, before one of each place is chosen */
 #define LIVELY       0.2 /* share of changing frames in which one of the lowest three bits flips */
 
-#define SAVING_LEAST  16.0 /* bits: against two thousand windows and a few moduli tried */
-#define SAVING_SURE   12.0 /* every so many bits above, doubt falls to a third */
-#define NEVER_WRAPPED 0.5
-#define WRAPPED_ONCE  0.9
-#define SUREST        0.997
-#define UNCLEAN_MORE  0.02
+#define SAVING_LEAST   16.0 /* bits: against two thousand windows and a few moduli tried */
+#define SAVING_SURE    12.0 /* every so many bits above, doubt falls to a third */
+#define NEVER_WRAPPED  0.5
+#define WRAPPED_ONCE   0.9
+#define SUREST         0.997
+#define DOUBT_OF_WRAPS 0.15 /* seen twice 0.925, fifty times 0.997 */
+#define UNCLEAN_MORE   0.02
 
 struct search {
     const struct lt_kept *kept;
@@ -121,14 +122,15 @@ static void try_windows(struct search *s)
 
 /* ---- Choosing ---- */
 
-/* The larger saving first; of equal ones the narrower, then the one further in front. */
+/* The larger saving first; of equal ones the wider (its top bit moved with a frame that was lost),
+ * then the one further in front. */
 static int by_saving(const void *a, const void *b)
 {
     const struct counting *one = a, *other = b;
     if (one->saving != other->saving)
         return one->saving < other->saving ? 1 : -1;
     if (one->window.width != other->window.width)
-        return one->window.width < other->window.width ? -1 : 1;
+        return one->window.width > other->window.width ? -1 : 1;
     return one->window.span.lsb < other->window.span.lsb
                ? -1
                : one->window.span.lsb > other->window.span.lsb;
@@ -243,8 +245,11 @@ static double confidence_of(const struct counting *c)
     double count = (double)(c->good + c->bad + c->skips);
     double doubt = pow(3, -(c->saving - SAVING_LEAST) / SAVING_SURE) * 0.3;
     double wrong = ((double)c->bad + 0.2 * (double)c->skips) / count;
-    double most = c->wraps >= 2 ? SUREST : c->wraps == 1 ? WRAPPED_ONCE : NEVER_WRAPPED;
+    double most = c->wraps >= 2   ? 1 - DOUBT_OF_WRAPS / (double)c->wraps
+                  : c->wraps == 1 ? WRAPPED_ONCE
+                                  : NEVER_WRAPPED;
     double confidence = (1 - doubt) * (1 - wrong);
+    most = most < SUREST ? most : SUREST;
     return confidence < most ? confidence : most;
 }
 

@@ -164,7 +164,8 @@ static uint32_t early_wrap(const struct steps *steps, const struct narrow *windo
             list[count++] = modulus;
     }
     uint32_t modulus = most_frequent(list, count, &times);
-    return times >= 2 ? modulus : whole;
+    /* One wrap is enough for 2^n - 1, which many counters have; others have to show it twice. */
+    return times >= (modulus + 1 == whole ? 1u : 2u) ? modulus : whole;
 }
 
 struct stillness {

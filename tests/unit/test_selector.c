@@ -1,0 +1,337 @@
+/* Selectors: found by what they explain, with their extent; counters, checks, modes and flags that
+ * explain something too are none. */
+#include "measure_stream.h"
+
+#include "loomtap/measure/selector.h"
+
+static struct lt_selector_found find(const struct stream *s)
+{
+    struct lt_selector_found found;
+    struct lt_arena arena;
+    lt_arena_init(&arena, 0);
+    assert_int_equal(lt_selector_find(&s->kept, &arena, &found, NULL), LT_OK);
+    lt_arena_release(&arena);
+    return found;
+}
+
+static bool is_at(const struct lt_selector_found *found, const char *place)
+{
+    struct lt_bits bits = stream_bits(place);
+    return found->present && found->bits.part[0].msb == bits.part[0].msb &&
+           found->bits.part[0].lsb == bits.part[0].lsb;
+}
+
+/* A check over bytes 0..6: CRC-8 with the polynomial of SAE J1850 (1D). */
+static uint8_t crc8(const uint8_t *data)
+{
+    uint8_t crc = 0xFF;
+    for (unsigned i = 0; i < 7; i++) {
+        crc ^= data[i];
+        for (unsigned bit = 0; bit < 8; bit++)
+            crc = (uint8_t)(crc & 0x80 ? (unsigned)crc << 1 ^ 0x1D : (unsigned)crc << 1);
+    }
+    return (uint8_t)(crc ^ 0xFF);
+}
+
+#define PAGES_MAX 16
+
+struct shape {
+    const char *place; /* of the selector, as defined */
+    const char *moves; /* its moving bits */
+    unsigned first, pages;
+    bool irregular, counter, check, rates;
+};
+
+static const struct shape shapes[] = {
+    {"0.7..0.0", "0.1..0.0", 0, 4, false, false, false, false},
+    {"0.7..0.0", "0.2..0.0", 0, 8, false, true, false, false},
+    {"0.7..0.0", "0.2..0.0", 0, 6, true, false, false, false},
+    {"0.3..0.0", "0.3..0.0", 0, 16, false, true, true, false},
+    {"0.7..0.4", "0.6..0.4", 1, 5, false, false, true, false},
+    {"0.5..0.2", "0.4..0.2", 0, 7, true, true, true, false},
+    {"4.7..4.5", "4.7..4.5", 0, 8, false, true, false, false},
+    {"0.7..0.0", "0.0", 0, 2, false, true, false, false},
+    {"0.7..0.0", "0.1..0.0", 1, 3, true, true, true, false},
+    {"0.7..0.0", "0.1..0.0", 0, 4, false, false, false, true},
+};
+
+/* Three fields of each page wander by themselves; byte 5 has a field that all pages share. */
+static void make(struct stream *s, uint64_t seed, const struct shape *shape, size_t frames,
+                 int64_t period_ns, unsigned lost_percent)
+{
+    int field[PAGES_MAX][3], common = 100;
+    stream_begin(s, seed, 8, period_ns);
+    for (unsigned p = 0; p < PAGES_MAX; p++)
+        for (unsigned k = 0; k < 3; k++)
+            field[p][k] = (int)stream_below(s, 256);
+    for (size_t i = 0; i < frames; i++) {
+        uint8_t data[LT_FRAME_MAX] = {0};
+        unsigned page = shape->irregular ? stream_below(s, shape->pages)
+                        : shape->rates
+                            ? (i % 4 == 3 ? 1 + (unsigned)(i / 4) % (shape->pages - 1) : 0)
+                            : (unsigned)(i % shape->pages);
+        for (unsigned k = 0; k < 3; k++) {
+            if (stream_below(s, 4) == 0)
+                field[page][k] = stream_wander(s, field[page][k], 2, 255);
+            data[1 + k] = (uint8_t)field[page][k];
+        }
+        if (stream_below(s, 5) == 0)
+            common = stream_wander(s, common, 1, 255);
+        data[5] = (uint8_t)common;
+        if (shape->counter)
+            data[6] = (uint8_t)(i & 15);
+        stream_put(data, shape->place, shape->first + page);
+        if (shape->check)
+            data[7] = crc8(data);
+        stream_send(s, data, stream_below(s, 100) < lost_percent);
+    }
+}
+
+static struct stream stream; /* too large for the stack */
+
+static void every_shape_is_found_exactly(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(shapes); i++) {
+        make(&stream, i, &shapes[i], 3000, 20 * STREAM_MS, 0);
+        struct lt_selector_found found = find(&stream);
+        char place[128] = "none";
+        if (found.present)
+            lt_bits_print(place, sizeof place, &found.bits);
+        if (!is_at(&found, shapes[i].moves))
+            fail_msg("shape %zu: %s instead of %s", i, place, shapes[i].moves);
+        assert_int_equal(found.count, shapes[i].pages);
+        for (unsigned v = 1; v < found.count; v++)
+            assert_true(found.value[v] > found.value[v - 1]);
+        assert_true(found.gain > 0.3 && found.gain <= 1);
+        assert_true(found.confidence > 0.9 && found.confidence <= 1);
+    }
+}
+
+/* Hundreds of them, with losses, event-driven, thinned and short. */
+static void random_streams(const char *name, size_t frames, int64_t period_ns, unsigned lost,
+                           size_t thin, unsigned least_percent, unsigned wrong_percent)
+{
+    size_t right = 0, wrong = 0, all = 200;
+    for (size_t i = 0; i < all; i++) {
+        const struct shape *shape = &shapes[i % COUNT_OF(shapes)];
+        make(&stream, 500 + i, shape, frames, period_ns, lost);
+        if (thin)
+            stream_thin(&stream, thin);
+        struct lt_selector_found found = find(&stream);
+        right += is_at(&found, shape->moves);
+        wrong += found.present && !is_at(&found, shape->moves);
+    }
+    print_message("%s: %zu of %zu found, %zu wrong\n", name, right, all, wrong);
+    assert_true(right * 100 >= least_percent * all);
+    assert_true(wrong * 100 <= wrong_percent * all);
+}
+
+static void random_selectors_are_found(void **state)
+{
+    (void)state;
+    random_streams("whole", 2500, 20 * STREAM_MS, 0, 0, 95, 4);
+    random_streams("5 % lost", 2500, 20 * STREAM_MS, 5, 0, 93, 5);
+    random_streams("event-driven", 2500, 0, 5, 0, 93, 5);
+    random_streams("thinned", 5000, 20 * STREAM_MS, 0, 256, 93, 5);
+    random_streams("30 s of 10 a second", 300, 100 * STREAM_MS, 0, 0, 75, 15);
+}
+
+static void pages_that_never_change_are_known_by_their_size(void **state)
+{
+    (void)state;
+    static const char part_number[] = "TARN0042-SUPPORT-KIT";
+    stream_begin(&stream, 1, 8, 100 * STREAM_MS);
+    for (size_t i = 0; i < 400; i++) {
+        uint8_t data[8] = {(uint8_t)(i % 3)};
+        for (unsigned k = 0; k < 6; k++)
+            data[1 + k] = (uint8_t)part_number[6 * (i % 3) + k];
+        stream_send(&stream, data, false);
+    }
+    struct lt_selector_found found = find(&stream);
+    assert_true(is_at(&found, "0.1..0.0"));
+    assert_int_equal(found.count, 3);
+}
+
+static void what_all_pages_share_is_common(void **state)
+{
+    (void)state;
+    make(&stream, 4, &shapes[1], 4000, 20 * STREAM_MS, 0);
+    struct lt_selector_found found = find(&stream);
+    assert_true(found.present);
+    for (unsigned bit = 0; bit < 4; bit++) {
+        assert_true(lt_bit_set_has(&found.common, 8 * 5 + bit)); /* the shared field */
+        assert_true(lt_bit_set_has(&found.common, 8 * 6 + bit)); /* the counter */
+    }
+    for (unsigned bit = 0; bit < 32; bit++)
+        assert_false(lt_bit_set_has(&found.common, bit)); /* selector and pages */
+}
+
+/* ---- What is none ---- */
+
+typedef void (*fill_fn)(struct stream *s, uint8_t *data, size_t row, int *state);
+
+static void counter_and_check(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    if (stream_below(s, 150) == 0)
+        *state = stream_wander(s, *state, 3, 255);
+    data[1] = (uint8_t)(row % 16);
+    data[3] = (uint8_t)*state;
+    data[7] = crc8(data);
+}
+
+static void counter_of_fifteen_and_check(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    counter_and_check(s, data, row, state);
+    data[1] = (uint8_t)(row % 15);
+    data[7] = crc8(data);
+}
+
+static void two_counters_and_a_toggle(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)s;
+    (void)state;
+    data[0] = (uint8_t)(row % 4);
+    data[2] = (uint8_t)(row % 16 << 4);
+    data[6] = (uint8_t)(row & 1);
+}
+
+/* The gear stays for long, and a ratio and a lamp follow it. */
+static void gear(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)row;
+    if (stream_below(s, 60) == 0)
+        *state = (int)stream_below(s, 7);
+    data[0] = (uint8_t)*state;
+    data[1] = (uint8_t)(200 - 30 * *state);
+    data[2] = *state > 4;
+    data[4] = (uint8_t)(100 + stream_below(s, 3));
+}
+
+static void blinking_flags(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)state;
+    data[0] = (uint8_t)(row / 17 % 2 * 3);
+    data[1] = (uint8_t)(row / 17 % 2 * 0x80 | (stream_below(s, 40) == 0));
+}
+
+/* To and fro over 7/8 and over zero: all bits change together. */
+static void trembling_number(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)row;
+    *state = stream_wander(s, *state, 1, 12);
+    stream_put(data, "0.3..1.0", (uint64_t)(*state - 6) & 0xFFF);
+    stream_put(data, "4.7..5.4", 0x7F8 + stream_below(s, 2));
+}
+
+static void field_and_its_copy(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)row;
+    *state = stream_wander(s, *state, 3, 1023);
+    stream_put(data, "0.7..1.6", (uint64_t)*state);
+    stream_put(data, "3.7..4.6", 1023 - (uint64_t)*state);
+}
+
+static void noise(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)row;
+    (void)state;
+    stream_put(data, "7.7..0.0", stream_random(s));
+}
+
+static void what_explains_others_for_another_reason_is_none(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *name;
+        fill_fn fill;
+    } fillers[] = {
+        {"counter and check", counter_and_check},
+        {"counter of fifteen and check", counter_of_fifteen_and_check},
+        {"two counters and a toggle", two_counters_and_a_toggle},
+        {"gear", gear},
+        {"blinking flags", blinking_flags},
+        {"trembling number", trembling_number},
+        {"field and its copy", field_and_its_copy},
+        {"noise", noise},
+    };
+    for (size_t f = 0; f < COUNT_OF(fillers); f++) {
+        size_t wrong = 0, all = 60;
+        for (size_t i = 0; i < all; i++) {
+            int value = 6;
+            uint8_t data[8] = {0};
+            stream_begin(&stream, i, 8, i % 3 == 2 ? 0 : 20 * STREAM_MS);
+            for (size_t row = 0; row < (i % 2 ? 1500u : 120u); row++) {
+                fillers[f].fill(&stream, data, row, &value);
+                stream_send(&stream, data, i % 4 == 3 && stream_below(&stream, 20) == 0);
+            }
+            wrong += find(&stream).present;
+        }
+        print_message("%s: %zu of %zu false\n", fillers[f].name, wrong, all);
+        assert_true(wrong <= all / 20);
+    }
+}
+
+/* First frames and consecutive frames of a transport protocol have a first nibble that means
+ * something else; nothing is asked here but an answer. */
+static void transport_frames_do_no_harm(void **state)
+{
+    (void)state;
+    stream_begin(&stream, 9, 8, 10 * STREAM_MS);
+    for (size_t i = 0; i < 500; i++) {
+        uint8_t data[8];
+        for (unsigned k = 1; k < 8; k++)
+            data[k] = (uint8_t)stream_random(&stream);
+        data[0] = (uint8_t)(i % 5 == 0 ? 0x10 : 0x20 + i % 5);
+        stream_send(&stream, data, false);
+    }
+    struct lt_selector_found found = find(&stream);
+    assert_true(found.confidence >= 0 && found.confidence <= 1);
+}
+
+static void tiny_streams_have_none(void **state)
+{
+    (void)state;
+    for (size_t frames = 0; frames < 8; frames++) {
+        make(&stream, 2, &shapes[0], frames, 20 * STREAM_MS, 0);
+        assert_false(find(&stream).present);
+    }
+    stream_begin(&stream, 1, 0, 20 * STREAM_MS);
+    for (size_t i = 0; i < 40; i++)
+        stream_send(&stream, (const uint8_t *)"", false);
+    assert_false(find(&stream).present);
+}
+
+static void memory_that_runs_out_is_said(void **state)
+{
+    (void)state;
+    make(&stream, 2, &shapes[1], 600, 20 * STREAM_MS, 0);
+    for (uint64_t nth = 1;; nth++) {
+        struct lt_selector_found found;
+        struct lt_arena arena;
+        lt_arena_init(&arena, 0);
+        arena.fail_countdown = nth;
+        enum lt_code code = lt_selector_find(&stream.kept, &arena, &found, NULL);
+        bool failed = arena.failed;
+        lt_arena_release(&arena);
+        assert_int_equal(code, failed ? LT_E_MEMORY : LT_OK);
+        assert_true(failed || found.present);
+        if (!failed)
+            break;
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(every_shape_is_found_exactly),
+        cmocka_unit_test(random_selectors_are_found),
+        cmocka_unit_test(pages_that_never_change_are_known_by_their_size),
+        cmocka_unit_test(what_all_pages_share_is_common),
+        cmocka_unit_test(what_explains_others_for_another_reason_is_none),
+        cmocka_unit_test(transport_frames_do_no_harm),
+        cmocka_unit_test(tiny_streams_have_none),
+        cmocka_unit_test(memory_that_runs_out_is_said),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
