@@ -1,14 +1,100 @@
-/* From one page of a stream to its fields (loomtap/survey/fields.h). Nothing is looked for yet. */
-#include "loomtap/survey/fields.h"
+/* From one page of a stream to its fields (loomtap/survey/fields.h): calls the steps in their order
+ * (fields_inside.h) and writes down what they say. */
+#include <stdlib.h>
+
+#include "survey/fields_inside.h"
+#include "survey/survey_internal.h"
+
+struct listing {
+    struct lt_survey_field *fields;
+    size_t count;
+};
+
+static struct lt_bits bits_of(unsigned msb, unsigned lsb)
+{
+    return (struct lt_bits){.parts = 1, .part = {{(uint16_t)msb, (uint16_t)lsb}}};
+}
+
+static enum lt_code add_moving(const struct field_lines *lines, const struct field_place *place,
+                               struct lt_arena *arena, struct listing *listing,
+                               struct lt_error *error)
+{
+    struct field_course course;
+    struct lt_survey_field *field = &listing->fields[listing->count++];
+    double sign_odds;
+    enum lt_code code = field_course_make(lines, place, arena, &course, error);
+    if (code != LT_OK)
+        return code;
+    field->bits = bits_of(place->msb, place->lsb);
+    field->order = lt_bits_order(&field->bits);
+    field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
+    field->kind = field_kind(place, &course);
+    field->confidence = field_sureness(place, &course, field->kind, sign_odds);
+    field->raw_min = course.raw_min;
+    field->raw_max = course.raw_max;
+    field->distinct = course.distinct;
+    field->changes = course.changes;
+    field->eta = course.eta;
+    field->why =
+        survey_text(arena, "weakest %.1f, ends %.1f, order %.1f, sign %.1f; eta %.4f, %u values",
+                    place->weakest, place->edge, place->margin, sign_odds, course.eta,
+                    (unsigned)course.distinct);
+    return LT_OK;
+}
+
+/* Bits that never move, a run in each byte. */
+static void add_constants(const struct lt_fields_input *input, const struct field_bits *bits,
+                          struct listing *listing)
+{
+    for (unsigned at = 0; at < bits->bits && listing->count < LT_FIELDS_MAX; at++) {
+        unsigned low = at;
+        if (bits->moved[at] || lt_bit_set_has(input->taken, at))
+            continue;
+        while (at % 8 != 7 && !bits->moved[at + 1] && !lt_bit_set_has(input->taken, at + 1))
+            at++;
+        struct lt_survey_field *field = &listing->fields[listing->count++];
+        *field = (struct lt_survey_field){.bits = bits_of(at, low),
+                                          .kind = LT_FIELD_CONSTANT,
+                                          .distinct = 1,
+                                          .confidence = 0.97,
+                                          .why = "never moves in this capture"};
+        if (input->kept->count != 0)
+            field->raw_min = lt_bits_get(lt_kept_row(input->kept, 0), &field->bits);
+        field->raw_max = field->raw_min;
+    }
+}
+
+static int by_place(const void *a, const void *b)
+{
+    const struct lt_survey_field *x = a, *y = b;
+    unsigned p = x->bits.part[0].msb, q = y->bits.part[0].msb;
+    return p < q ? -1 : p > q;
+}
 
 enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena *arena,
                             struct lt_survey_field **ret_fields, size_t *ret_count,
                             struct lt_error *error)
 {
-    (void)input;
-    (void)arena;
-    (void)error;
-    *ret_fields = NULL;
-    *ret_count = 0;
+    struct field_lines lines;
+    struct field_bits *bits = lt_arena_alloc(arena, sizeof *bits);
+    struct gaps *gaps = lt_arena_alloc(arena, sizeof *gaps);
+    struct field_cut *cut = lt_arena_alloc(arena, sizeof *cut);
+    struct listing listing = {lt_arena_array(arena, LT_FIELDS_MAX, sizeof *listing.fields), 0};
+    if (!bits || !gaps || !cut || !listing.fields)
+        return lt_fail(error, LT_E_MEMORY, "no memory for the fields of a page");
+    enum lt_code code = field_lines_make(input->kept, arena, &lines, error);
+    if (code != LT_OK)
+        return code;
+    field_bits_make(input, bits);
+    field_gaps_make(&lines, bits, gaps);
+    field_cut_make(&lines, bits, gaps, input->order_prior, cut);
+    for (size_t i = 0; i < cut->count && listing.count < LT_FIELDS_MAX && code == LT_OK; i++)
+        code = add_moving(&lines, &cut->place[i], arena, &listing, error);
+    if (code != LT_OK)
+        return code;
+    add_constants(input, bits, &listing);
+    qsort(listing.fields, listing.count, sizeof *listing.fields, by_place);
+    *ret_fields = listing.fields;
+    *ret_count = listing.count;
     return LT_OK;
 }

@@ -1,0 +1,142 @@
+/* How a page becomes fields, step by step (loomtap/survey/fields.h has the call for the whole):
+ *
+ *     fields_rows     the rows once more, so that any window is one load; what each bit did
+ *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
+ *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
+ *     fields_course   what a field did over time, read as one number
+ *     fields_sign     two's complement, offset-binary, sign and magnitude, or none
+ *     fields_kind     flag, enum, physical, accumulating
+ *     fields_text     bytes that spell something
+ *     fields_sure     how often such a claim is right
+ *
+ * Positions are 8 * byte + bit, as everywhere. `upper` and `lower` are by significance. */
+#ifndef LOOMTAP_SRC_SURVEY_FIELDS_INSIDE_H
+#define LOOMTAP_SRC_SURVEY_FIELDS_INSIDE_H
+
+#include "loomtap/base/bytes.h"
+#include "loomtap/survey/fields.h"
+
+#define FRAME_BITS  512u
+#define COURSE_BITS 56u /* of one field; longer ones are cut there */
+
+/* --- rows --- */
+
+/* Each row twice: with its bytes as sent, where an Intel field's bits follow each other upwards,
+ * and with its bytes reversed, where a Motorola field's do. */
+struct field_lines {
+    size_t count, length;
+    const uint8_t *flags;
+    const int64_t *time_ns;
+    const uint8_t *rows[2];
+};
+
+/* What each bit of the page did. `free` are the bits that can be in a field that moves. */
+struct field_bits {
+    unsigned bits; /* of the frame */
+    bool moved[FRAME_BITS], free[FRAME_BITS];
+    double rate[FRAME_BITS]; /* flips a step */
+    uint64_t frames, steps;
+};
+
+enum lt_code field_lines_make(const struct lt_kept *kept, struct lt_arena *arena,
+                              struct field_lines *ret_lines, struct lt_error *error);
+void field_bits_make(const struct lt_fields_input *input, struct field_bits *ret_bits);
+
+/* Place of a bit along a line: significance grows with it. */
+static inline unsigned line_place(const struct field_lines *lines, enum lt_order order,
+                                  unsigned position)
+{
+    return order == LT_ORDER_MOTOROLA
+               ? 8u * ((unsigned)lines->length - 1u - position / 8u) + position % 8u
+               : position;
+}
+
+/* `count` <= COURSE_BITS + 1 bits of a row from a place of the line upwards. */
+static inline uint64_t line_get(const struct field_lines *lines, enum lt_order order, size_t row,
+                                unsigned place, unsigned count)
+{
+    const uint8_t *bytes = lines->rows[order == LT_ORDER_MOTOROLA] + row * lines->length;
+    uint64_t word = lt_load64_le(bytes + place / 8);
+    return word >> place % 8 & (((uint64_t)1 << count) - 1);
+}
+
+/* --- gaps --- */
+
+#define GAP_ABOVE 3u /* bits above a gap that are looked at */
+
+/* What was seen at the gap below a bit, with 1..GAP_ABOVE bits above it read as a number `u` and
+ * the one bit below it. A *move* is a step of u by one up or down. In one number the bit below
+ * wraps in the other direction ("carry"), or, when steps are large, does as it likes. */
+struct gap_counts {
+    uint64_t carry, anti, still;
+};
+struct gap {
+    bool seen;                       /* both bits are free */
+    struct gap_counts at[GAP_ABOVE]; /* [bits above - 1] */
+    double odds[GAP_ABOVE];          /* log2 (one field : two fields), without any prior */
+    double odds_twos;                /* of odds[0]: log2 (two's complement : unsigned) */
+};
+struct gaps {
+    struct gap below[2][FRAME_BITS]; /* [order is Motorola][position of the bit above] */
+};
+
+/* Fills the gaps whose both bits are free. Inside a byte both orders have the same neighbours, but
+ * bits above the byte's top differ. */
+void field_gaps_make(const struct field_lines *lines, const struct field_bits *bits,
+                     struct gaps *ret_gaps);
+/* The position below, or -1 where the frame ends. */
+int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position);
+int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned position);
+
+/* --- cut --- */
+
+struct field_place {
+    enum lt_order order; /* of the line it is read on; LT_ORDER_NONE inside a byte */
+    uint16_t msb, lsb;
+    uint8_t length;
+    double weakest; /* least odds of the gaps inside it */
+    double edge;    /* least odds that its ends are ends, of those that touch other moving bits */
+    double margin;  /* by which its byte order is better than the other one */
+};
+
+struct field_cut {
+    size_t count;
+    struct field_place place[FRAME_BITS];
+};
+
+void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
+                    const struct gaps *gaps, double order_prior, struct field_cut *ret_cut);
+
+/* --- course --- */
+
+#define STEP_SIZES 58u
+
+struct field_course {
+    uint64_t frames, steps, changes;
+    uint64_t raw_min, raw_max, raw_max_below; /* the last: without all ones */
+    uint64_t distinct;                        /* counting stops at 65536 */
+    uint64_t all_ones;                        /* frames */
+    uint64_t up, down;                        /* changes, read modulo the length */
+    uint64_t small;                           /* changes by one */
+    uint64_t size[STEP_SIZES];     /* steps by the bit length of |step|, modulo the length */
+    uint64_t wraps_up, wraps_down; /* usual steps past the highest value to 0, and back */
+    uint64_t mids;                 /* usual steps over mid-scale */
+    uint64_t dwell_mid;            /* frames at exactly mid-scale */
+    uint64_t moved_alone;          /* changes of a sign bit with a large magnitude */
+    double eta;                    /* read without jumps at wraps */
+    uint64_t typical;              /* a step above which few are */
+};
+
+enum lt_code field_course_make(const struct field_lines *lines, const struct field_place *place,
+                               struct lt_arena *arena, struct field_course *ret_course,
+                               struct lt_error *error);
+
+/* --- sign, kind, confidence --- */
+
+enum lt_sign field_sign(const struct field_place *place, const struct field_course *course,
+                        bool *ret_exercised, double *ret_odds);
+enum lt_field_kind field_kind(const struct field_place *place, const struct field_course *course);
+double field_sureness(const struct field_place *place, const struct field_course *course,
+                      enum lt_field_kind kind, double sign_odds);
+
+#endif

@@ -1,0 +1,34 @@
+/* What kind of thing a field is, from its course. */
+#include <math.h>
+
+#include "survey/fields_inside.h"
+
+#define ENUM_VALUES   16u
+#define SMOOTH        0.5 /* eta below which a course is smooth; 2 is that of random bits */
+#define ACCUMULATIONS 8u  /* steps up, and none down */
+
+static bool only_goes_up(const struct field_course *course)
+{
+    return course->up >= ACCUMULATIONS && course->down * 500 <= course->up &&
+           course->distinct > ACCUMULATIONS;
+}
+
+static bool is_choice(const struct field_course *course)
+{
+    if (course->distinct > ENUM_VALUES)
+        return false;
+    return course->distinct <= 4 || course->changes * 20 < course->frames;
+}
+
+enum lt_field_kind field_kind(const struct field_place *place, const struct field_course *course)
+{
+    if (place->length == 1)
+        return LT_FIELD_FLAG;
+    if (only_goes_up(course))
+        return LT_FIELD_ACCUMULATING;
+    if (is_choice(course) && !(course->distinct > 4 && course->small * 10 >= course->changes * 9))
+        return LT_FIELD_ENUM;
+    if (course->distinct > 4 && isfinite(course->eta) && course->eta < SMOOTH)
+        return LT_FIELD_PHYSICAL;
+    return course->distinct <= ENUM_VALUES ? LT_FIELD_ENUM : LT_FIELD_UNKNOWN;
+}
