@@ -22,10 +22,14 @@
 
 #include "survey/fields_inside.h"
 
-#define WINDOW (GAP_ABOVE + 1u) /* bits: those above, and the one below */
-#define CODES  (1u << WINDOW)
-#define STRATA 2u
-#define MUCH   500.0 /* moves from which on each further one says less than it seems */
+#define WINDOW        (GAP_ABOVE + 1u) /* bits: those above, and the one below */
+#define CODES         (1u << WINDOW)
+#define STRATA        2u
+#define MUCH          500.0 /* moves from which on each further one says less than it seems */
+#define SLOW          0.03  /* flips a step below which a bit may be one of a code */
+#define BENDS_MOST    200.0
+#define STEADY_WEIGHT (-5.0) /* log2 of how common such fields are */
+#define CHOICE_WEIGHT (-2.0)
 
 int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position)
 {
@@ -140,33 +144,75 @@ static const double sharpness[] = {0,   0.03, 0.06, 0.12, 0.2,  0.3,  0.45,
                                    0.6, 0.75, 0.85, 0.92, 0.97, 0.995};
 #define SHARPNESSES (sizeof sharpness / sizeof *sharpness)
 
-/* `busy`: how often the lower bit flips. Where it rests, steps are small, and carries sharp. */
-static double of_one_field(const struct gap_counts *n, double busy)
+struct pace { /* flips a step */
+    double upper, lower;
+};
+
+/* How likely it is, for one field, that steps are large against the bit below: then it flips no
+ * more often than the bit above, or as often as noise. */
+static double dullness(const struct pace *pace)
 {
-    double dull = busy > 0.45 ? 0.5 : busy / 0.9; /* share of the lower half of the table */
-    dull = dull < 0.03 ? 0.03 : dull;
-    double sum = -INFINITY;
+    if (pace->lower >= 0.4 || pace->lower < 1.4 * pace->upper)
+        return 0.4;
+    return pace->lower < 1.8 * pace->upper ? 0.15 : 0.04;
+}
+
+/* Stirling's series; exact enough from 0 on. */
+static double log2_factorial(uint64_t n)
+{
+    static const double small[] = {0, 0, 1, 2.584962500721156};
+    double x = (double)n;
+    if (n < 4)
+        return small[n];
+    return (x * log(x) - x + log(2 * M_PI * x) / 2 + 1 / (12 * x)) / M_LN2;
+}
+
+/* Any shares at all: a number that only goes up, in steps of nearly one size. */
+static double of_steady(const struct gap_counts *n)
+{
+    return 1 + log2_factorial(n->carry) + log2_factorial(n->still) + log2_factorial(n->anti) -
+           log2_factorial(n->carry + n->still + n->anti + 2);
+}
+
+/* Codes: bits that change at the same time, with any share and in any direction. */
+static double of_choice(const struct gap_counts *n)
+{
+    uint64_t both = n->carry + n->anti;
+    return log2_factorial(both) + log2_factorial(n->still) - log2_factorial(both + n->still + 1) -
+           (double)both;
+}
+
+static double of_one_field(const struct gap_counts *n, const struct pace *pace, bool is_top)
+{
+    double dull = dullness(pace), sum = -INFINITY;
     for (size_t i = 0; i < SHARPNESSES; i++) {
         double q = sharpness[i];
         double weight = q < 0.5 ? dull / 7 : (1 - dull) / 6;
         sum = add_logs(sum, log2(weight) + of_counts(n, (1 + q) * (1 + q) / 4, (1 - q * q) / 2,
                                                      (1 - q) * (1 - q) / 4));
     }
+    if (!is_top)
+        sum = add_logs(sum, STEADY_WEIGHT + of_steady(n));
+    if (pace->lower < SLOW && pace->upper < SLOW)
+        sum = add_logs(sum, CHOICE_WEIGHT + of_choice(n));
     return sum;
 }
 
-static double of_two_fields(const struct gap_counts *n, double busy)
+/* `lower` is the rate when nothing is known of the upper field; but two fields of one sender may
+ * move at the same moments. */
+static double of_two_fields(const struct gap_counts *n, const struct pace *pace)
 {
     static const struct {
         double rate, weight;
-    } rates[] = {{0.01, .04}, {0.03, .04}, {0.06, .04}, {0.12, .05}, {0.2, .06},
-                 {0.3, .06},  {0.4, .05},  {0.5, .04},  {0.65, .01}, {0.9, .01}};
-    double rate = busy < 0.0005 ? 0.0005 : busy;
-    double sum = log2(0.6) + of_counts(n, rate / 2, 1 - rate, rate / 2);
+    } rates[] = {{0.01, .1}, {0.03, .1}, {0.06, .1}, {0.12, .12}, {0.2, .15},
+                 {0.3, .15}, {0.4, .12}, {0.5, .1},  {0.65, .03}, {0.9, .03}};
+    double rate = pace->lower < 0.0005 ? 0.0005 : pace->lower;
+    double tied = rate < SLOW ? 0.15 : 0.4;
+    double sum = log2(1 - tied) + of_counts(n, rate / 2, 1 - rate, rate / 2);
     for (size_t i = 0; i < sizeof rates / sizeof *rates; i++)
-        sum =
-            add_logs(sum, log2(rates[i].weight) + of_counts(n, rates[i].rate / 2, 1 - rates[i].rate,
-                                                            rates[i].rate / 2));
+        sum = add_logs(sum,
+                       log2(tied * rates[i].weight) +
+                           of_counts(n, rates[i].rate / 2, 1 - rates[i].rate, rates[i].rate / 2));
     return sum;
 }
 
@@ -176,9 +222,10 @@ static double tempered(double odds, uint64_t moves)
     return (double)moves > MUCH ? odds * sqrt(MUCH / (double)moves) : odds;
 }
 
-static double odds_of(const struct gap_counts *n, double busy)
+static double odds_of(const struct gap_counts *n, const struct pace *pace, bool is_top)
 {
-    return tempered(of_one_field(n, busy) - of_two_fields(n, busy), n->carry + n->still + n->anti);
+    return tempered(of_one_field(n, pace, is_top) - of_two_fields(n, pace),
+                    n->carry + n->still + n->anti);
 }
 
 /* A number that moves steadily has large steps but small second differences; against each other
@@ -189,10 +236,11 @@ static double odds_of_bends(const struct transitions *seen)
     if (carry + anti < 50)
         return 0;
     double z = (carry - anti) / sqrt(carry + anti) / 1.5;
-    return z < 3 ? 0 : z > 8 ? 15 : z * z / 4;
+    return z < 3 ? 0 : z * z / 4 > BENDS_MOST ? BENDS_MOST : z * z / 4;
 }
 
-static void weigh(const struct transitions *seen, unsigned count, double busy, struct gap *ret_gap)
+static void weigh(const struct transitions *seen, unsigned count, const struct pace *pace,
+                  struct gap *ret_gap)
 {
     for (unsigned above = 1; above < count; above++) {
         double odds = 0, flipped = 0;
@@ -200,8 +248,8 @@ static void weigh(const struct transitions *seen, unsigned count, double busy, s
         for (unsigned s = 0; s < STRATA; s++) {
             struct gap_counts n = counts_of(seen->from_to[s], above, count);
             struct gap_counts turned = {n.anti, n.carry, n.still};
-            odds += odds_of(&n, busy);
-            flipped += odds_of(&turned, busy);
+            odds += odds_of(&n, pace, above == 1);
+            flipped += odds_of(&turned, pace, above == 1);
             sum->carry += n.carry;
             sum->anti += n.anti;
             sum->still += n.still;
@@ -231,7 +279,8 @@ static void fill(const struct field_lines *lines, const struct field_bits *bits,
         upper = gap_upper(lines, order, (unsigned)upper);
     }
     count_transitions(lines, order, line_place(lines, order, (unsigned)lower), count, &seen);
-    weigh(&seen, count, bits->rate[lower], ret_gap);
+    struct pace pace = {bits->rate[position], bits->rate[lower]};
+    weigh(&seen, count, &pace, ret_gap);
     ret_gap->seen = true;
 }
 
