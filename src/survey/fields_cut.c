@@ -17,7 +17,7 @@
  * as busy as noise is hardly the top of a field. */
 #define JOIN_IN_BYTE 2.0
 #define JOIN_AT_EDGE -1.0
-#define BUSY_BONUS   4.0
+#define BUSY_BONUS   7.0
 #define MIXED_COST   7.0
 #define PRIOR_WEIGHT 2.5
 #define BYTES_MAX    64u

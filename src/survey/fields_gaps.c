@@ -191,7 +191,8 @@ static double of_one_field(const struct gap_counts *n, const struct pace *pace, 
         sum = add_logs(sum, log2(weight) + of_counts(n, (1 + q) * (1 + q) / 4, (1 - q * q) / 2,
                                                      (1 - q) * (1 - q) / 4));
     }
-    if (!is_top)
+    bool rests = n->still * 4 > (n->carry + n->still + n->anti) * 3;
+    if (!is_top && !rests) /* below a bit that flips all the time none can rest */
         sum = add_logs(sum, STEADY_WEIGHT + of_steady(n));
     if (pace->lower < SLOW && pace->upper < SLOW)
         sum = add_logs(sum, CHOICE_WEIGHT + of_choice(n));
