@@ -32,10 +32,10 @@ struct cutting {
     double order_odds[BYTES_MAX];  /* by which an edge's order is better than the other */
 };
 
-/* How busy a bit is, 0 (rests) to 1 (as noise). */
-static double busy(const struct cutting *cutting, unsigned position)
+/* How busy both bits are, 0 (one rests) to 1 (as noise). */
+static double busy(const struct cutting *cutting, unsigned upper, unsigned lower)
 {
-    double rate = cutting->bits->rate[position];
+    double rate = fmin(cutting->bits->rate[upper], cutting->bits->rate[lower]);
     return rate < 0.15 ? 0 : rate > 0.4 ? 1 : (rate - 0.15) / 0.25;
 }
 
@@ -81,7 +81,7 @@ static void cut_byte(struct cutting *cutting, unsigned byte)
         if (!gap->seen)
             continue;
         unsigned run = run_above(cutting, at, top);
-        double odds = gap->odds[run - 1] + JOIN_IN_BYTE + BUSY_BONUS * busy(cutting, at - 1);
+        double odds = gap->odds[run - 1] + JOIN_IN_BYTE + BUSY_BONUS * busy(cutting, at, at - 1);
         cutting->joined[at] = odds > 0;
         cutting->odds[at] = fabs(odds);
     }
@@ -97,7 +97,7 @@ static double edge_odds(const struct cutting *cutting, unsigned edge, enum lt_or
         return -INFINITY;
     unsigned lower = (unsigned)gap_lower(cutting->lines, order, upper);
     unsigned run = run_above(cutting, upper, LT_ORDER_NONE);
-    return gap->odds[run - 1] + JOIN_AT_EDGE + BUSY_BONUS * busy(cutting, lower);
+    return gap->odds[run - 1] + JOIN_AT_EDGE + BUSY_BONUS * busy(cutting, upper, lower);
 }
 
 /* The best chain of edges, with the orders that are allowed. Returns its odds. */

@@ -29,6 +29,8 @@
 #define SLOW          0.03  /* flips a step below which a bit may be one of a code */
 #define BENDS_MOST    200.0
 #define STEADY_WEIGHT (-5.0) /* log2 of how common such fields are */
+#define ROUND_WEIGHT  (-3.0)
+#define FEW           60u /* moves */
 #define CHOICE_WEIGHT (-2.0)
 
 int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position)
@@ -104,24 +106,35 @@ static int move_of(unsigned from, unsigned to, unsigned above)
     return du == 1 || du == -1 ? du : 0;
 }
 
+static void count_move(struct gap_counts *counts, uint32_t times, int move, int db)
+{
+    counts->up += move > 0 ? times : 0;
+    counts->down += move < 0 ? times : 0;
+    counts->fell += db < 0 ? times : 0;
+    if (db == 0)
+        counts->still += times;
+    else if (db == -move)
+        counts->carry += times;
+    else
+        counts->anti += times;
+}
+
 static struct gap_counts counts_of(const uint32_t *from_to, unsigned above, unsigned count)
 {
-    struct gap_counts counts = {0, 0, 0};
+    struct gap_counts counts = {0};
     for (unsigned from = 0; from < 1u << count; from++)
         for (unsigned to = 0; to < 1u << count; to++) {
             uint32_t times = from_to[from * CODES + to];
             int move = times ? move_of(from >> 1, to >> 1, above) : 0;
-            int db = (int)(to & 1) - (int)(from & 1);
-            if (move == 0)
-                continue;
-            if (db == 0)
-                counts.still += times;
-            else if (db == -move)
-                counts.carry += times;
-            else
-                counts.anti += times;
+            if (move != 0)
+                count_move(&counts, times, move, (int)(to & 1) - (int)(from & 1));
         }
     return counts;
+}
+
+static uint64_t moves_of(const struct gap_counts *n)
+{
+    return n->carry + n->still + n->anti;
 }
 
 /* --- likelihoods, in bits --- */
@@ -182,7 +195,7 @@ static double of_choice(const struct gap_counts *n)
            (double)both;
 }
 
-static double of_one_field(const struct gap_counts *n, const struct pace *pace, bool is_top)
+static double of_smooth(const struct gap_counts *n, const struct pace *pace)
 {
     double dull = dullness(pace), sum = -INFINITY;
     for (size_t i = 0; i < SHARPNESSES; i++) {
@@ -191,11 +204,6 @@ static double of_one_field(const struct gap_counts *n, const struct pace *pace, 
         sum = add_logs(sum, log2(weight) + of_counts(n, (1 + q) * (1 + q) / 4, (1 - q * q) / 2,
                                                      (1 - q) * (1 - q) / 4));
     }
-    bool rests = n->still * 4 > (n->carry + n->still + n->anti) * 3;
-    if (!is_top && !rests) /* below a bit that flips all the time none can rest */
-        sum = add_logs(sum, STEADY_WEIGHT + of_steady(n));
-    if (pace->lower < SLOW && pace->upper < SLOW)
-        sum = add_logs(sum, CHOICE_WEIGHT + of_choice(n));
     return sum;
 }
 
@@ -223,12 +231,6 @@ static double tempered(double odds, uint64_t moves)
     return (double)moves > MUCH ? odds * sqrt(MUCH / (double)moves) : odds;
 }
 
-static double odds_of(const struct gap_counts *n, const struct pace *pace, bool is_top)
-{
-    return tempered(of_one_field(n, pace, is_top) - of_two_fields(n, pace),
-                    n->carry + n->still + n->anti);
-}
-
 /* A number that moves steadily has large steps but small second differences; against each other
  * in u and b is what carries do to them. Only in favour: their absence says nothing. */
 static double odds_of_bends(const struct transitions *seen)
@@ -240,26 +242,83 @@ static double odds_of_bends(const struct transitions *seen)
     return z < 3 ? 0 : z * z / 4 > BENDS_MOST ? BENDS_MOST : z * z / 4;
 }
 
+/* The moves of u after a rest and after a move; together where there are few. */
+struct strata {
+    unsigned count;
+    struct gap_counts n[STRATA], sum;
+};
+
+static struct strata strata_of(const struct transitions *seen, unsigned above, unsigned count)
+{
+    struct strata strata = {.count = STRATA};
+    for (unsigned s = 0; s < STRATA; s++) {
+        struct gap_counts n = counts_of(seen->from_to[s], above, count);
+        strata.n[s] = n;
+        strata.sum.carry += n.carry;
+        strata.sum.anti += n.anti;
+        strata.sum.still += n.still;
+        strata.sum.up += n.up;
+        strata.sum.down += n.down;
+        strata.sum.fell += n.fell;
+    }
+    if (moves_of(&strata.sum) < FEW) {
+        strata.count = 1;
+        strata.n[0] = strata.sum;
+    }
+    return strata;
+}
+
+static double smooth_odds(const struct strata *strata, const struct pace *pace, bool turned)
+{
+    double odds = 0;
+    for (unsigned s = 0; s < strata->count; s++) {
+        struct gap_counts n = strata->n[s];
+        if (turned)
+            n = (struct gap_counts){.carry = n.anti, .anti = n.carry, .still = n.still};
+        odds += of_smooth(&n, pace);
+    }
+    return odds;
+}
+
+/* A number that goes round passes its top in the same direction as its middle: below the top bit,
+ * either flip is a carry that falls. */
+static double round_odds(const struct strata *strata, const struct pace *pace)
+{
+    const struct gap_counts *n = &strata->sum;
+    uint64_t flips = n->carry + n->anti;
+    struct gap_counts up = {.carry = n->fell, .anti = flips - n->fell, .still = n->still};
+    struct gap_counts down = {.carry = up.anti, .anti = up.carry, .still = n->still};
+    return ROUND_WEIGHT + add_logs(of_smooth(&up, pace), of_smooth(&down, pace)) - 1;
+}
+
+static bool goes_one_way(const struct gap_counts *n)
+{
+    uint64_t least = n->up < n->down ? n->up : n->down, most = n->up + n->down - least;
+    return most >= 20 && least * 40 < most;
+}
+
 static void weigh(const struct transitions *seen, unsigned count, const struct pace *pace,
                   struct gap *ret_gap)
 {
     for (unsigned above = 1; above < count; above++) {
-        double odds = 0, flipped = 0;
-        struct gap_counts *sum = &ret_gap->at[above - 1];
-        for (unsigned s = 0; s < STRATA; s++) {
-            struct gap_counts n = counts_of(seen->from_to[s], above, count);
-            struct gap_counts turned = {n.anti, n.carry, n.still};
-            odds += odds_of(&n, pace, above == 1);
-            flipped += odds_of(&turned, pace, above == 1);
-            sum->carry += n.carry;
-            sum->anti += n.anti;
-            sum->still += n.still;
-        }
+        struct strata strata = strata_of(seen, above, count);
+        double one = smooth_odds(&strata, pace, false), two = 0;
         if (above == 1) {
-            ret_gap->odds_twos = flipped - odds;
-            odds = add_logs(odds, flipped) - 1;
+            double turned = smooth_odds(&strata, pace, true);
+            ret_gap->odds_twos = turned - one;
+            one = add_logs(one, turned) - 1;
+            one = add_logs(one, round_odds(&strata, pace));
+        } else if (goes_one_way(&strata.sum)) {
+            one = add_logs(one, STEADY_WEIGHT + of_steady(&strata.sum));
         }
-        ret_gap->odds[above - 1] = odds + (above == 1 ? 0 : odds_of_bends(seen));
+        if (pace->lower < SLOW && pace->upper < SLOW)
+            one = add_logs(one, CHOICE_WEIGHT + of_choice(&strata.sum));
+        for (unsigned s = 0; s < strata.count; s++)
+            two += of_two_fields(&strata.n[s], pace);
+        ret_gap->at[above - 1] = strata.sum;
+        ret_gap->odds[above - 1] = tempered(one - two, moves_of(&strata.sum));
+        if (above > 1)
+            ret_gap->odds[above - 1] += odds_of_bends(seen);
     }
     for (unsigned above = count; above <= GAP_ABOVE; above++) {
         ret_gap->odds[above - 1] = ret_gap->odds[count - 2];

@@ -69,6 +69,8 @@ static inline uint64_t line_get(const struct field_lines *lines, enum lt_order o
  * wraps in the other direction ("carry"), or, when steps are large, does as it likes. */
 struct gap_counts {
     uint64_t carry, anti, still;
+    uint64_t up, down; /* moves of u */
+    uint64_t fell;     /* moves at which the bit below went 1 -> 0 */
 };
 struct gap {
     bool seen;                       /* both bits are free */

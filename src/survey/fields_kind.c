@@ -4,7 +4,7 @@
 #include "survey/fields_inside.h"
 
 #define ENUM_VALUES   16u
-#define SMOOTH        0.5 /* eta below which a course is smooth; 2 is that of random bits */
+#define NOISE         1.5 /* eta of random numbers is 2 */
 #define ACCUMULATIONS 8u  /* steps up, and none down */
 
 static bool only_goes_up(const struct field_course *course)
@@ -28,7 +28,7 @@ enum lt_field_kind field_kind(const struct field_place *place, const struct fiel
         return LT_FIELD_ACCUMULATING;
     if (is_choice(course) && !(course->distinct > 4 && course->small * 10 >= course->changes * 9))
         return LT_FIELD_ENUM;
-    if (course->distinct > 4 && isfinite(course->eta) && course->eta < SMOOTH)
-        return LT_FIELD_PHYSICAL;
-    return course->distinct <= ENUM_VALUES ? LT_FIELD_ENUM : LT_FIELD_UNKNOWN;
+    if (course->distinct <= 4)
+        return LT_FIELD_ENUM;
+    return isfinite(course->eta) && course->eta < NOISE ? LT_FIELD_PHYSICAL : LT_FIELD_UNKNOWN;
 }

@@ -12,6 +12,7 @@
 /* Bits of evidence in one crossing; more than so many say no more. */
 #define CROSSING_BITS  3.0
 #define CROSSINGS_MOST 8u
+#define CODES_MOST     3u /* times that a code comes or goes */
 
 /* All ones that come and go, and no other value in the upper half: the code for "not available", no
  * minus one. */
@@ -28,7 +29,7 @@ enum lt_sign field_sign(const struct field_place *place, const struct field_cour
     *ret_odds = INFINITY;
     if (place->length < 2)
         return LT_UNSIGNED;
-    if (only_code_in_upper_half(course, place->length))
+    if (wraps <= CODES_MOST && only_code_in_upper_half(course, place->length))
         return LT_UNSIGNED;
     *ret_exercised = wraps + mids != 0;
     if (wraps == 0 && mids == 0) {
