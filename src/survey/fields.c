@@ -1,5 +1,6 @@
 /* From one page of a stream to its fields (loomtap/survey/fields.h): calls the steps in their order
  * (fields_inside.h) and writes down what they say. */
+#include <math.h>
 #include <stdlib.h>
 
 #include "survey/fields_inside.h"
@@ -27,8 +28,11 @@ static enum lt_code add_moving(const struct field_lines *lines, const struct fie
         return code;
     field->bits = bits_of(place->msb, place->lsb);
     field->order = lt_bits_order(&field->bits);
-    field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
     field->kind = field_kind(place, &course);
+    field->sign = LT_UNSIGNED;
+    sign_odds = INFINITY;
+    if (field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_UNKNOWN)
+        field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
     field->confidence = field_sureness(place, &course, field->kind, sign_odds);
     field->raw_min = course.raw_min;
     field->raw_max = course.raw_max;
@@ -88,6 +92,7 @@ enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena
     field_bits_make(input, bits);
     field_gaps_make(&lines, bits, gaps);
     field_cut_make(&lines, bits, gaps, input->order_prior, cut);
+    field_bridge(&lines, bits, cut);
     for (size_t i = 0; i < cut->count && listing.count < LT_FIELDS_MAX && code == LT_OK; i++)
         code = add_moving(&lines, &cut->place[i], arena, &listing, error);
     if (code != LT_OK)

@@ -20,6 +20,9 @@
 #define BUSY_BONUS   7.0
 #define MIXED_COST   7.0
 #define PRIOR_WEIGHT 2.5
+#define TWIN_FLIPS   2u
+#define TWIN_SHARE   0.7
+#define TWIN_ODDS    3.0
 #define BYTES_MAX    64u
 
 struct cutting {
@@ -154,7 +157,9 @@ static void choose_edges(struct cutting *cutting, double order_prior)
         enum lt_order said = edge[best][e];
         double own = odds[e][said], other = total[0] - total[1];
         cutting->edge[e] = said;
-        cutting->order_odds[e] = said == LT_ORDER_INTEL ? other : -other;
+        cutting->order_odds[e] = best == 2                ? odds[e][said] - odds[e][3 - said]
+                                 : said == LT_ORDER_INTEL ? other
+                                                          : -other;
         if (said == LT_ORDER_NONE)
             own = -fmax(odds[e][LT_ORDER_INTEL], odds[e][LT_ORDER_MOTOROLA]);
         unsigned upper = said == LT_ORDER_INTEL ? 8 * (e + 1) : 8 * e;
@@ -217,6 +222,27 @@ static struct field_place follow(const struct cutting *cutting, unsigned top, bo
     return place;
 }
 
+/* Two slow bits that flip together in the same direction, and nothing below them: 0 and 3 would be
+ * odd codes, two flags with one cause are common. */
+static void part_twins(const struct cutting *cutting, struct field_cut *cut)
+{
+    size_t count = cut->count;
+    for (size_t i = 0; i < count; i++) {
+        struct field_place *place = &cut->place[i], *other = &cut->place[cut->count];
+        const struct gap_counts *n = &cutting->gaps->below[0][place->msb].at[0];
+        if (place->length != 2 || place->order != LT_ORDER_NONE || n->anti < TWIN_FLIPS ||
+            (double)n->anti < TWIN_SHARE * (double)(n->anti + n->carry + n->still))
+            continue;
+        place->weakest = place->edge = TWIN_ODDS;
+        place->length = 1;
+        *other = *place;
+        other->msb = place->lsb;
+        place->lsb = place->msb;
+        place->weakest = other->weakest = INFINITY;
+        cut->count++;
+    }
+}
+
 void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
                     const struct gaps *gaps, double order_prior, struct field_cut *ret_cut)
 {
@@ -248,4 +274,5 @@ void field_cut_make(const struct field_lines *lines, const struct field_bits *bi
                                                 ? cutting.odds[place->msb + 1]
                                                 : INFINITY);
     }
+    part_twins(&cutting, ret_cut);
 }

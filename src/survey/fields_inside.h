@@ -3,6 +3,7 @@
  *     fields_rows     the rows once more, so that any window is one load; what each bit did
  *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
+ *     fields_bridge   pieces of one field that have resting bits between them
  *     fields_course   what a field did over time, read as one number
  *     fields_sign     two's complement, offset-binary, sign and magnitude, or none
  *     fields_kind     flag, enum, physical, accumulating
@@ -33,7 +34,7 @@ struct field_lines {
 /* What each bit of the page did. `free` are the bits that can be in a field that moves. */
 struct field_bits {
     unsigned bits; /* of the frame */
-    bool moved[FRAME_BITS], free[FRAME_BITS];
+    bool moved[FRAME_BITS], taken[FRAME_BITS], free[FRAME_BITS];
     double rate[FRAME_BITS]; /* flips a step */
     uint64_t frames, steps;
 };
@@ -108,6 +109,10 @@ struct field_cut {
 
 void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
                     const struct gaps *gaps, double order_prior, struct field_cut *ret_cut);
+
+/* fields_bridge.c: puts pieces together that have resting bits between them. */
+void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
+                  struct field_cut *cut);
 
 /* --- course --- */
 

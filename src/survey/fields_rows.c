@@ -38,7 +38,8 @@ void field_bits_make(const struct lt_fields_input *input, struct field_bits *ret
     ret_bits->steps = lt_moments_steps(input->moments);
     for (unsigned at = 0; at < ret_bits->bits; at++) {
         ret_bits->moved[at] = ones[at] != 0 && ones[at] != ret_bits->frames;
-        ret_bits->free[at] = ret_bits->moved[at] && !lt_bit_set_has(input->taken, at);
+        ret_bits->taken[at] = lt_bit_set_has(input->taken, at);
+        ret_bits->free[at] = ret_bits->moved[at] && !ret_bits->taken[at];
         if (ret_bits->steps != 0)
             ret_bits->rate[at] = (double)flips[at] / (double)ret_bits->steps;
     }
