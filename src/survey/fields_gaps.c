@@ -27,7 +27,9 @@
 #define STRATA        2u
 #define MUCH          500.0 /* moves from which on each further one says less than it seems */
 #define SLOW          0.03  /* flips a step below which a bit may be one of a code */
-#define BENDS_MOST    200.0
+#define BEND_COST     4.0
+#define BEND_LEAST    4.0
+#define BELOW_MOST    16u    /* bits below that show when a source looked */
 #define STEADY_WEIGHT (-5.0) /* log2 of how common such fields are */
 #define ROUND_WEIGHT  (-3.0)
 #define FEW           60u /* moves */
@@ -57,8 +59,8 @@ int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned pos
 
 struct transitions {
     uint32_t from_to[STRATA][CODES * CODES];
-    /* Second differences of u and b: against each other, and with each other. */
-    uint64_t bend_carry, bend_anti;
+    struct gap_counts bends; /* of the second differences, see of_line */
+    uint64_t ticks, lower_bends;
 };
 
 static inline int wrapped(unsigned difference, unsigned bits)
@@ -68,28 +70,55 @@ static inline int wrapped(unsigned difference, unsigned bits)
     return difference >= half ? (int)difference - (int)(2 * half) : (int)difference;
 }
 
+/* The course from one change of the wider window to the next: a source that looks only now and then
+ * rests between. */
+struct ticks {
+    uint64_t wide;
+    unsigned steps; /* since the course was broken, 2 at most */
+    int du, db;
+};
+
+static void note_tick(struct ticks *ticks, int du, int db, unsigned above, struct transitions *seen)
+{
+    if (ticks->steps > 1) {
+        int ddu = wrapped((unsigned)(du - ticks->du), above), ddb = db - ticks->db;
+        seen->ticks++;
+        seen->lower_bends += ddb != 0;
+        if (ddu == 1 || ddu == -1) {
+            seen->bends.carry += ddu * ddb < 0;
+            seen->bends.anti += ddu * ddb > 0;
+            seen->bends.still += ddb == 0;
+        }
+    }
+    ticks->steps += ticks->steps < 2;
+    ticks->du = du;
+    ticks->db = db;
+}
+
 static void count_transitions(const struct field_lines *lines, enum lt_order order, unsigned place,
-                              unsigned count, struct transitions *ret)
+                              unsigned count, unsigned below, struct transitions *ret)
 {
     memset(ret, 0, sizeof *ret);
-    unsigned before = 0, above = count - 1;
+    unsigned before = 0, last = 0, above = count - 1;
     bool moved_before = true;
-    int du_before = 0, db_before = 0;
+    struct ticks ticks = {.steps = 0};
     for (size_t row = 0; row < lines->count; row++) {
-        unsigned now = (unsigned)line_get(lines, order, row, place, count);
-        if (row != 0 && lines->flags[row] & LT_KEPT_NEXT) {
-            int du = wrapped((now >> 1) - (before >> 1), above);
-            int db = (int)(now & 1) - (int)(before & 1);
-            ret->from_to[moved_before][before * CODES + now]++;
-            int bend = wrapped((unsigned)(du - du_before), above) * (db - db_before);
-            ret->bend_carry += bend < 0;
-            ret->bend_anti += bend > 0;
-            moved_before = du != 0;
-            du_before = du;
-            db_before = db;
-        } else {
+        uint64_t wide = line_get(lines, order, row, place - below, count + below);
+        unsigned now = (unsigned)(wide >> below);
+        if (row == 0 || !(lines->flags[row] & LT_KEPT_NEXT)) {
             moved_before = true;
-            du_before = db_before = 0;
+            ticks = (struct ticks){.wide = wide, .steps = 1};
+            last = now;
+        } else {
+            int du = wrapped((now >> 1) - (before >> 1), above);
+            ret->from_to[moved_before][before * CODES + now]++;
+            moved_before = du != 0;
+        }
+        if (wide != ticks.wide) {
+            note_tick(&ticks, wrapped((now >> 1) - (last >> 1), above),
+                      (int)(now & 1) - (int)(last & 1), above, ret);
+            ticks.wide = wide;
+            last = now;
         }
         before = now;
     }
@@ -231,15 +260,30 @@ static double tempered(double odds, uint64_t moves)
     return (double)moves > MUCH ? odds * sqrt(MUCH / (double)moves) : odds;
 }
 
-/* A number that moves steadily has large steps but small second differences; against each other
- * in u and b is what carries do to them. Only in favour: their absence says nothing. */
+/* A number that moves steadily has large steps but small second differences dd = 2 ddu + ddb, say
+ * g(k + 1) = r g(k). Where ddu = 1, counting what b can have done in three rows that are alike
+ * likely: ddb = -2 (1 of 8, dd = 0), -1 (2 of 8, dd = 1), 0 (2 of 8), 1 (2 of 8), 2 (1 of 8). */
+static double of_line(const struct gap_counts *n)
+{
+    static const double ratios[] = {0.01, 0.05, 0.12, 0.25, 0.4, 0.6, 0.8, 0.95};
+    double sum = -INFINITY;
+    for (size_t i = 0; i < sizeof ratios / sizeof *ratios; i++) {
+        double r = ratios[i], carry = 1 + 2 * r, still = 2 * r * r, anti = 2 * r * r * r;
+        anti += r * r * r * r;
+        double all = carry + still + anti;
+        sum = add_logs(sum, of_counts(n, carry / all, still / all, anti / all) - 3);
+    }
+    return sum;
+}
+
 static double odds_of_bends(const struct transitions *seen)
 {
-    double carry = (double)seen->bend_carry, anti = (double)seen->bend_anti;
-    if (carry + anti < 50)
+    if (seen->ticks < 10)
         return 0;
-    double z = (carry - anti) / sqrt(carry + anti) / 1.5;
-    return z < 3 ? 0 : z * z / 4 > BENDS_MOST ? BENDS_MOST : z * z / 4;
+    double rate = (double)seen->lower_bends / (double)seen->ticks;
+    struct pace pace = {rate, rate};
+    double odds = of_line(&seen->bends) - of_two_fields(&seen->bends, &pace);
+    return tempered(odds, moves_of(&seen->bends)) / 2;
 }
 
 /* The moves of u after a rest and after a move; together where there are few. */
@@ -317,8 +361,10 @@ static void weigh(const struct transitions *seen, unsigned count, const struct p
             two += of_two_fields(&strata.n[s], pace);
         ret_gap->at[above - 1] = strata.sum;
         ret_gap->odds[above - 1] = tempered(one - two, moves_of(&strata.sum));
-        if (above > 1)
-            ret_gap->odds[above - 1] += odds_of_bends(seen);
+        /* The second test says much where numbers move steadily, and little elsewhere. */
+        double bends = above > 1 ? odds_of_bends(seen) - BEND_COST : 0;
+        if (above > 1 && bends > BEND_LEAST && bends > ret_gap->odds[above - 1])
+            ret_gap->odds[above - 1] = bends;
     }
     for (unsigned above = count; above <= GAP_ABOVE; above++) {
         ret_gap->odds[above - 1] = ret_gap->odds[count - 2];
@@ -338,7 +384,12 @@ static void fill(const struct field_lines *lines, const struct field_bits *bits,
         count++;
         upper = gap_upper(lines, order, (unsigned)upper);
     }
-    count_transitions(lines, order, line_place(lines, order, (unsigned)lower), count, &seen);
+    unsigned below = 0;
+    for (int at = gap_lower(lines, order, (unsigned)lower);
+         at >= 0 && bits->free[at] && below < BELOW_MOST;
+         at = gap_lower(lines, order, (unsigned)at))
+        below++;
+    count_transitions(lines, order, line_place(lines, order, (unsigned)lower), count, below, &seen);
     struct pace pace = {bits->rate[position], bits->rate[lower]};
     weigh(&seen, count, &pace, ret_gap);
     ret_gap->seen = true;
