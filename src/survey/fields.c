@@ -31,7 +31,11 @@ static enum lt_code add_moving(const struct field_lines *lines, const struct fie
     field->kind = field_kind(place, &course);
     field->sign = LT_UNSIGNED;
     sign_odds = INFINITY;
-    if (field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_UNKNOWN)
+    if (place->sign == LT_SIGN_MAGNITUDE) {
+        field->sign = place->sign;
+        field->sign_exercised = true;
+        field->kind = LT_FIELD_PHYSICAL;
+    } else if (field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_UNKNOWN)
         field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
     field->confidence = field_sureness(place, &course, field->kind, sign_odds);
     field->raw_min = course.raw_min;
@@ -93,6 +97,7 @@ enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena
     field_gaps_make(&lines, bits, gaps);
     field_cut_make(&lines, bits, gaps, input->order_prior, cut);
     field_bridge(&lines, bits, cut);
+    code = field_magnitude(&lines, bits, arena, cut, error);
     for (size_t i = 0; i < cut->count && listing.count < LT_FIELDS_MAX && code == LT_OK; i++)
         code = add_moving(&lines, &cut->place[i], arena, &listing, error);
     if (code != LT_OK)

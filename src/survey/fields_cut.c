@@ -35,11 +35,12 @@ struct cutting {
     double order_odds[BYTES_MAX];  /* by which an edge's order is better than the other */
 };
 
-/* How busy both bits are, 0 (one rests) to 1 (as noise). */
-static double busy(const struct cutting *cutting, unsigned upper, unsigned lower)
+/* Both bits flip at half of each other's flips: at the low end of a number whose steps are large, 0
+ * (no) to 1. Where a source rests between its looks that is seldom in time, but together. */
+static double alike_busy(const struct gap *gap)
 {
-    double rate = fmin(cutting->bits->rate[upper], cutting->bits->rate[lower]);
-    return rate < 0.15 ? 0 : rate > 0.4 ? 1 : (rate - 0.15) / 0.25;
+    double share = gap->together;
+    return share < 0.2 ? 0 : share > 0.38 ? 1 : (share - 0.2) / 0.18;
 }
 
 /* --- inside a byte --- */
@@ -84,7 +85,7 @@ static void cut_byte(struct cutting *cutting, unsigned byte)
         if (!gap->seen)
             continue;
         unsigned run = run_above(cutting, at, top);
-        double odds = gap->odds[run - 1] + JOIN_IN_BYTE + BUSY_BONUS * busy(cutting, at, at - 1);
+        double odds = gap->odds[run - 1] + JOIN_IN_BYTE + BUSY_BONUS * alike_busy(gap);
         cutting->joined[at] = odds > 0;
         cutting->odds[at] = fabs(odds);
     }
@@ -98,9 +99,8 @@ static double edge_odds(const struct cutting *cutting, unsigned edge, enum lt_or
     const struct gap *gap = &cutting->gaps->below[order == LT_ORDER_MOTOROLA][upper];
     if (!gap->seen)
         return -INFINITY;
-    unsigned lower = (unsigned)gap_lower(cutting->lines, order, upper);
     unsigned run = run_above(cutting, upper, LT_ORDER_NONE);
-    return gap->odds[run - 1] + JOIN_AT_EDGE + BUSY_BONUS * busy(cutting, upper, lower);
+    return gap->odds[run - 1] + JOIN_AT_EDGE + BUSY_BONUS * alike_busy(gap);
 }
 
 /* The best chain of edges, with the orders that are allowed. Returns its odds. */

@@ -60,7 +60,7 @@ int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned pos
 struct transitions {
     uint32_t from_to[STRATA][CODES * CODES];
     struct gap_counts bends; /* of the second differences, see of_line */
-    uint64_t ticks, lower_bends;
+    uint64_t ticks, lower_bends, lower_flips;
 };
 
 static inline int wrapped(unsigned difference, unsigned bits)
@@ -113,6 +113,7 @@ static void count_transitions(const struct field_lines *lines, enum lt_order ord
             int du = wrapped((now >> 1) - (before >> 1), above);
             ret->from_to[moved_before][before * CODES + now]++;
             moved_before = du != 0;
+            ret->lower_flips += (now ^ before) & 1;
         }
         if (wide != ticks.wide) {
             note_tick(&ticks, wrapped((now >> 1) - (last >> 1), above),
@@ -366,6 +367,10 @@ static void weigh(const struct transitions *seen, unsigned count, const struct p
         if (above > 1 && bends > BEND_LEAST && bends > ret_gap->odds[above - 1])
             ret_gap->odds[above - 1] = bends;
     }
+    const struct gap_counts *pair = &ret_gap->at[0];
+    uint64_t upper_flips = moves_of(pair);
+    uint64_t most = upper_flips > seen->lower_flips ? upper_flips : seen->lower_flips;
+    ret_gap->together = most ? (double)(pair->carry + pair->anti) / (double)most : 0;
     for (unsigned above = count; above <= GAP_ABOVE; above++) {
         ret_gap->odds[above - 1] = ret_gap->odds[count - 2];
         ret_gap->at[above - 1] = ret_gap->at[count - 2];

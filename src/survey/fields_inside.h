@@ -4,6 +4,7 @@
  *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
  *     fields_bridge   pieces of one field that have resting bits between them
+ *     fields_magnitude  a sign bit above a magnitude
  *     fields_course   what a field did over time, read as one number
  *     fields_sign     two's complement, offset-binary, sign and magnitude, or none
  *     fields_kind     flag, enum, physical, accumulating
@@ -78,6 +79,7 @@ struct gap {
     struct gap_counts at[GAP_ABOVE]; /* [bits above - 1] */
     double odds[GAP_ABOVE];          /* log2 (one field : two fields), without any prior */
     double odds_twos;                /* of odds[0]: log2 (two's complement : unsigned) */
+    double together; /* share of the busier bit's flips at which the other flips too */
 };
 struct gaps {
     struct gap below[2][FRAME_BITS]; /* [order is Motorola][position of the bit above] */
@@ -97,9 +99,10 @@ struct field_place {
     enum lt_order order; /* of the line it is read on; LT_ORDER_NONE inside a byte */
     uint16_t msb, lsb;
     uint8_t length;
-    double weakest; /* least odds of the gaps inside it */
-    double edge;    /* least odds that its ends are ends, of those that touch other moving bits */
-    double margin;  /* by which its byte order is better than the other one */
+    enum lt_sign sign; /* LT_UNSIGNED: not known yet */
+    double weakest;    /* least odds of the gaps inside it */
+    double edge;   /* least odds that its ends are ends, of those that touch other moving bits */
+    double margin; /* by which its byte order is better than the other one */
 };
 
 struct field_cut {
@@ -113,6 +116,10 @@ void field_cut_make(const struct field_lines *lines, const struct field_bits *bi
 /* fields_bridge.c: puts pieces together that have resting bits between them. */
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
                   struct field_cut *cut);
+
+/* fields_magnitude.c: puts signs and magnitudes together. */
+enum lt_code field_magnitude(const struct field_lines *lines, const struct field_bits *bits,
+                             struct lt_arena *arena, struct field_cut *cut, struct lt_error *error);
 
 /* --- course --- */
 

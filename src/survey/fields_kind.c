@@ -3,9 +3,10 @@
 
 #include "survey/fields_inside.h"
 
-#define ENUM_VALUES   16u
-#define NOISE         1.5 /* eta of random numbers is 2 */
-#define ACCUMULATIONS 8u  /* steps up, and none down */
+#define ENUM_VALUES     16u
+#define SURE_OF_CARRIES 8.0
+#define NOISE           1.5 /* eta of random numbers is 2 */
+#define ACCUMULATIONS   8u  /* steps up, and none down */
 
 static bool only_goes_up(const struct field_course *course)
 {
@@ -30,5 +31,7 @@ enum lt_field_kind field_kind(const struct field_place *place, const struct fiel
         return LT_FIELD_ENUM;
     if (course->distinct <= 4)
         return LT_FIELD_ENUM;
-    return isfinite(course->eta) && course->eta < NOISE ? LT_FIELD_PHYSICAL : LT_FIELD_UNKNOWN;
+    bool carries = place->weakest > SURE_OF_CARRIES; /* noise that is one number all the same */
+    return carries || (isfinite(course->eta) && course->eta < NOISE) ? LT_FIELD_PHYSICAL
+                                                                     : LT_FIELD_UNKNOWN;
 }
