@@ -3,6 +3,7 @@
  *     fields_rows     the rows once more, so that any window is one load; what each bit did
  *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
+ *     fields_code     second opinion: what is shorter to write down
  *     fields_bridge   pieces of one field that have resting bits between them
  *     fields_magnitude  a sign bit above a magnitude
  *     fields_course   what a field did over time, read as one number
@@ -112,6 +113,18 @@ struct field_cut {
 
 void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
                     const struct gaps *gaps, double order_prior, struct field_cut *ret_cut);
+
+/* --- second opinion --- */
+
+#define SECOND_OPINION 6.0 /* odds in bits of what it changed */
+
+/* fields_code.c: joins and cuts where that makes the courses shorter to describe. */
+void field_second_opinion(const struct field_lines *lines, const struct gaps *gaps,
+                          struct field_cut *cut);
+/* How many bits are saved when the `upper` bits above and the `lower` bits from `lsb` on are one
+ * field; less than 0: when they are two. */
+double field_join_gain(const struct field_lines *lines, enum lt_order order, unsigned lsb,
+                       unsigned upper, unsigned lower, uint64_t *ret_ticks);
 
 /* fields_bridge.c: puts pieces together that have resting bits between them. */
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
