@@ -16,7 +16,7 @@
 
 struct order {
     unsigned count, after_last; /* bytes in processing order; those behind the last that moves */
-    bool own_at_end; /* the check's own bytes, as 0, first or last */
+    bool own_at_end;            /* the check's own bytes, as 0, first or last */
     uint8_t byte[64];
 };
 

@@ -121,8 +121,8 @@ struct check_claim {
     struct lt_bit_set covers; /* moving bits that enter */
     struct lt_bit_set unexercised;
     uint64_t failed_distinct, telling; /* different frames; `telling`: not of the usual value */
-    double hypotheses;   /* log2 of how many were tried to come to it */
-    double score;        /* which of two is believed */
+    double hypotheses;                 /* log2 of how many were tried to come to it */
+    double score;                      /* which of two is believed */
     double sense;        /* 0..1: is it a check, not a quantity that happens to add up? */
     unsigned parameters; /* frames that its own numbers use up */
     bool plain_constant; /* no data id, start or the like was needed */

@@ -99,7 +99,7 @@ static uint64_t telling_frames(const struct check_view *view, const struct check
         seen[check_class(&chooser, bytes)][(value ^ value >> 8) & 0xFF]++;
     }
     uint64_t telling = view->count;
-    for (unsigned class = 0; class < CHECK_CLASSES; class++) {
+    for (unsigned class = 0; class < CHECK_CLASSES; class ++) {
         uint32_t most = 0;
         for (unsigned value = 0; value < 256; value++)
             most = seen[class][value] > most ? seen[class][value] : most;

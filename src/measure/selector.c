@@ -544,9 +544,10 @@ static enum lt_code choose(struct search *s, struct lt_arena *arena,
 
 /* ---- All of it ---- */
 
-static enum lt_code prepare(struct search *s, struct lt_arena *arena, struct lt_error *error)
+static enum lt_code prepare(struct search *s, const struct lt_bit_set *checks,
+                            struct lt_arena *arena, struct lt_error *error)
 {
-    enum lt_code code = lt_rows_make(s->kept, ROWS_MAX, arena, &s->rows, error);
+    enum lt_code code = lt_rows_make(s->kept, ROWS_MAX, checks, arena, &s->rows, error);
     if (code != LT_OK)
         return code;
     s->values = lt_arena_array(arena, s->rows.count + 1, sizeof *s->values);
@@ -554,7 +555,7 @@ static enum lt_code prepare(struct search *s, struct lt_arena *arena, struct lt_
     s->judged = lt_arena_array(arena, 2, sizeof *s->judged);
     if (!s->values || !s->scratch || !s->judged)
         return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
-    code = lt_counters_find(s->kept, 0, NULL, arena, s->counter, &s->counter_count, error);
+    code = lt_counters_find(s->kept, 0, checks, arena, s->counter, &s->counter_count, error);
     for (size_t i = 0; i < s->counter_count; i++) {
         struct lt_bits bits = {.parts = 1, .part = {s->counter[i].bits}};
         lt_bit_set_add_bits(&s->counters, &bits);
@@ -589,8 +590,9 @@ static void look_closer(struct search *s)
         }
 }
 
-enum lt_code lt_selector_find(const struct lt_kept *kept, struct lt_arena *arena,
-                              struct lt_selector_found *ret_found, struct lt_error *error)
+enum lt_code lt_selector_find(const struct lt_kept *kept, const struct lt_bit_set *checks,
+                              struct lt_arena *arena, struct lt_selector_found *ret_found,
+                              struct lt_error *error)
 {
     *ret_found = (struct lt_selector_found){.present = false};
     if (kept->count < ROWS_LEAST || kept->key.length == 0 || kept->key.length > LT_FRAME_MAX)
@@ -599,7 +601,7 @@ enum lt_code lt_selector_find(const struct lt_kept *kept, struct lt_arena *arena
     if (!s)
         return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
     s->kept = kept;
-    enum lt_code code = prepare(s, arena, error);
+    enum lt_code code = prepare(s, checks, arena, error);
     if (code != LT_OK)
         return code;
     for (unsigned lsb = 0; lsb < s->rows.bits; lsb++)

@@ -7,8 +7,8 @@
 
 #define COMES_BACK 0.6 /* share of rows that must have an earlier one of their value */
 
-enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, struct lt_arena *arena,
-                          struct rows *ret_rows, struct lt_error *error)
+enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, const struct lt_bit_set *hidden,
+                          struct lt_arena *arena, struct rows *ret_rows, struct lt_error *error)
 {
     unsigned length = kept->key.length, words = (length + 7) / 8;
     size_t count = kept->count < most ? kept->count : most, half = count / 2;
@@ -23,6 +23,8 @@ enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, struct lt_are
         const uint8_t *bytes = lt_kept_row(kept, row);
         for (unsigned b = 0; b < length; b++)
             word[i * words + b / 8] |= (uint64_t)bytes[b] << 8 * (b % 8);
+        for (unsigned w = 0; hidden && w < words; w++)
+            word[i * words + w] &= ~hidden->word[w];
         source[i] = (uint32_t)row;
         follows[i] = i > 0 && source[i - 1] + 1 == row && (kept->flags[row] & LT_KEPT_FOLLOWS);
     }

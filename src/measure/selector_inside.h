@@ -20,8 +20,9 @@ struct rows {
     const bool *follows;    /* nothing is missing above it */
 };
 
-enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, struct lt_arena *arena,
-                          struct rows *ret_rows, struct lt_error *error);
+/* Bits of `hidden` (NULL for none) are 0 in every row. */
+enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, const struct lt_bit_set *hidden,
+                          struct lt_arena *arena, struct rows *ret_rows, struct lt_error *error);
 
 struct flip_counts {
     uint64_t pairs;

@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "loomtap/measure/check_solve.h"
+
 #define SCRATCH_CEILING ((size_t)32 << 20)
 
 /* ---- Tallies ---- */
@@ -288,6 +290,21 @@ static enum lt_code page_rows(struct lt_collect *collect, struct lt_gathered *st
     return code;
 }
 
+/* The selector of the kept rows. Checks go first: they hold over a frame whatever its pages are,
+ * and their restless bits would only stand in the way. */
+static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_arena *scratch,
+                                      struct lt_selector_found *ret_found, struct lt_error *error)
+{
+    struct lt_check_found checks[LT_CHECKS_MAX];
+    struct lt_bit_set places = {{0}};
+    size_t count = 0;
+    enum lt_code code = lt_checks_find(kept, NULL, 0, &places, scratch, checks, &count, error);
+    for (size_t i = 0; i < count; i++)
+        if (checks[i].form == LT_CHECK_FOUND && checks[i].checksum.family != LT_CHECK_AFFINE)
+            lt_bit_set_add_bits(&places, &checks[i].place);
+    return code != LT_OK ? code : lt_selector_find(kept, &places, scratch, ret_found, error);
+}
+
 enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
                        const struct lt_selector_found *selector, struct lt_error *error)
 {
@@ -297,7 +314,7 @@ enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
     stream->settled = true;
     enum lt_code code = refresh_with(stream, &scratch, error);
     if (code == LT_OK && !selector)
-        code = lt_selector_find(&stream->open.kept, &scratch, &found, error);
+        code = look_for_selector(&stream->open.kept, &scratch, &found, error);
     if (code == LT_OK) {
         selector = selector ? selector : &found;
         if (selector->present)
@@ -323,7 +340,7 @@ static enum lt_code look_again(struct lt_collect *collect, struct lt_gathered *s
     if (stream->open.selector.present || stream->store.whole || moving == stream->moving)
         return LT_OK;
     stream->moving = moving;
-    enum lt_code code = lt_selector_find(&stream->open.kept, scratch, &found, error);
+    enum lt_code code = look_for_selector(&stream->open.kept, scratch, &found, error);
     if (code != LT_OK || !found.present)
         return code;
     struct lt_tally all = stream->tallies[0];

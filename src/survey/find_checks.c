@@ -84,6 +84,16 @@ static void take_surely(struct lt_bit_set *taken, const struct page_parts *page)
             lt_bit_set_add_bits(taken, &page->checks[i].place);
 }
 
+/* A check over the whole frame turned round gives other bits too: each page would have "checks". */
+static bool is_explained(const struct page_parts *whole)
+{
+    for (size_t i = 0; i < whole->check_count; i++)
+        if (whole->checks[i].form == LT_CHECK_FOUND &&
+            whole->checks[i].checksum.family != LT_CHECK_AFFINE)
+            return true;
+    return false;
+}
+
 static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
                                  struct page_parts *page, void *context)
 {
@@ -96,7 +106,7 @@ static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
     }
     lt_arena_init(&scratch, SCRATCH_CEILING);
     enum lt_code code = find_counters(parts, page, &taken, &scratch);
-    if (code == LT_OK)
+    if (code == LT_OK && (page == frame->pages || !is_explained(&frame->pages[0])))
         code = find_checks(parts, frame, page, &taken, &scratch);
     lt_arena_release(&scratch);
     return code;

@@ -9,7 +9,7 @@ static struct lt_selector_found find(const struct stream *s)
     struct lt_selector_found found;
     struct lt_arena arena;
     lt_arena_init(&arena, 0);
-    assert_int_equal(lt_selector_find(&s->kept, &arena, &found, NULL), LT_OK);
+    assert_int_equal(lt_selector_find(&s->kept, NULL, &arena, &found, NULL), LT_OK);
     lt_arena_release(&arena);
     return found;
 }
@@ -311,7 +311,7 @@ static void memory_that_runs_out_is_said(void **state)
         struct lt_arena arena;
         lt_arena_init(&arena, 0);
         arena.fail_countdown = nth;
-        enum lt_code code = lt_selector_find(&stream.kept, &arena, &found, NULL);
+        enum lt_code code = lt_selector_find(&stream.kept, NULL, &arena, &found, NULL);
         bool failed = arena.failed;
         lt_arena_release(&arena);
         assert_int_equal(code, failed ? LT_E_MEMORY : LT_OK);

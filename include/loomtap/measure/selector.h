@@ -27,8 +27,11 @@ struct lt_selector_found {
     struct lt_bit_set common;
 };
 
-/* `arena` is scratch. Always fills ret_found; present is false where there is none. */
-enum lt_code lt_selector_find(const struct lt_kept *kept, struct lt_arena *arena,
-                              struct lt_selector_found *ret_found, struct lt_error *error);
+/* `checks`: bits that are known to be a check over the whole frame (NULL for none): they are
+ * neither the selector nor steps that a selector could take away. `arena` is scratch. Always fills
+ * ret_found; present is false where there is none. */
+enum lt_code lt_selector_find(const struct lt_kept *kept, const struct lt_bit_set *checks,
+                              struct lt_arena *arena, struct lt_selector_found *ret_found,
+                              struct lt_error *error);
 
 #endif
