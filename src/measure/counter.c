@@ -28,7 +28,8 @@
 #define NEVER_WRAPPED  0.5
 #define WRAPPED_ONCE   0.9
 #define SUREST         0.997
-#define DOUBT_OF_WRAPS 0.15 /* seen twice 0.925, fifty times 0.997 */
+#define DOUBT_OF_WRAPS 0.15  /* seen twice 0.925, fifty times 0.997 */
+#define CLEANER        0.003 /* of two that go together */
 #define UNCLEAN_MORE   0.02
 
 struct search {
@@ -231,7 +232,9 @@ static size_t drop_echoes(const struct search *s, struct counting *found, size_t
                 k++;
                 continue;
             }
-            if (unlikeliness(s, &found[k]) < unlikeliness(s, &found[i]))
+            double cleaner = unclean(&found[i]) - unclean(&found[k]);
+            if (cleaner > CLEANER ||
+                (cleaner > -CLEANER && unlikeliness(s, &found[k]) < unlikeliness(s, &found[i])))
                 found[i] = found[k];
             memmove(&found[k], &found[k + 1], (--count - k) * sizeof *found);
         }

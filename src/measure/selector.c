@@ -25,15 +25,11 @@
 #include "loomtap/measure/counter.h"
 #include "measure/selector_inside.h"
 
-#define ROWS_MAX    4096
-#define ROWS_LEAST  12
-#define FIRST_LOOK  400 /* rows on which windows are compared first */
-#define BEST_KEPT   24
-#define TURNS_LEAST 0.12 /* share of rows on which the page changes */
+#define ROWS_MAX   4096
+#define ROWS_LEAST 12
+#define FIRST_LOOK 400 /* rows on which windows are compared first */
 
-#define LEFT_MOST    0.5  /* flips of a bit that may be left for it to count as explained */
 #define LEFT_IN_ALL  0.35 /* ... and of all explained bits together */
-#define DEVIATIONS   4.0
 #define BITS_LEAST   25.0 /* saved on the half held back, in all */
 #define OWN_LEAST    3    /* changes on a page by itself */
 #define STATIC_BYTES 3    /* explained bytes of frames whose pages never change */
@@ -55,102 +51,6 @@
 #define SAVED_ROUND     0.8 /* bits a row, of a window that goes round in order */
 #define SAVED_IRREGULAR 3.0 /* ... of one that does not */
 #define SAVED_WIDENED   0.3
-#define CARRY_BITS      6
-#define CARRY_SHARE     0.7
-#define CARRY_REACH     15
-
-struct half {
-    size_t first, end;
-    struct flip_counts next;
-};
-
-struct judged {                /* a window on some rows */
-    double saved;              /* bits a row */
-    unsigned explained, bytes; /* how many bits, and bytes they lie in */
-    double before, after;      /* flips a row of the explained bits */
-    struct lt_bit_set set;
-    struct same_counts same;
-};
-
-struct candidate {
-    struct narrow window;
-    double saved, score;
-};
-
-struct search {
-    const struct lt_kept *kept;
-    struct rows rows;
-    struct half look, halves[2];
-    struct lt_bit_set moves, counters;
-    size_t counter_count;
-    struct lt_counter_found counter[LT_COUNTERS_MAX];
-    uint16_t *values;
-    struct by_value *scratch;
-    struct judged *judged;
-    size_t count;
-    struct candidate best[BEST_KEPT + 1]; /* the highest score first */
-};
-
-/* ---- Measuring ---- */
-
-static double entropy(double p)
-{
-    return p <= 0 || p >= 1 ? 0 : -p * log2(p) - (1 - p) * log2(1 - p);
-}
-
-/* A bit that flips every time is as easy to foretell as one that never does; not so on pages. */
-static double saved_by(double before, double after)
-{
-    return before < 0.5 ? entropy(before) - entropy(after) : 1 - entropy(after);
-}
-
-static void read_values(struct search *s, const struct narrow *window, const struct half *half)
-{
-    for (size_t i = half->first; i < half->end; i++)
-        s->values[i] = (uint16_t)narrow_value(window, lt_kept_row(s->kept, s->rows.source[i]));
-}
-
-/* Is the bit explained: does it flip so much less within pages that chance cannot have done it? */
-static bool is_explained(double before, double after, double rows)
-{
-    return after <= LEFT_MOST * before &&
-           (before - after) * rows > DEVIATIONS * sqrt(before * rows) / 2 + 2;
-}
-
-static bool judge(struct search *s, const struct narrow *window, const struct half *half,
-                  struct judged *ret)
-{
-    struct lt_bits bits = narrow_bits(window);
-    struct lt_bit_set own = s->counters;
-    memset(ret, 0, sizeof *ret);
-    read_values(s, window, half);
-    if (!lt_rows_same(&s->rows, s->values, half->first, half->end, window->width, s->scratch,
-                      &ret->same))
-        return false;
-    const struct same_counts *same = &ret->same;
-    if (same->values < 2 || same->values > LT_SELECTOR_VALUES_MAX || half->next.pairs == 0 ||
-        same->all.pairs == 0 || (double)same->changes < TURNS_LEAST * (double)same->rows)
-        return false;
-    lt_bit_set_add_bits(&own, &bits);
-    double rows = (double)same->all.pairs;
-    unsigned last_byte = UINT32_MAX;
-    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
-        double before = (double)half->next.of[bit] / (double)half->next.pairs;
-        double after = (double)same->all.of[bit] / rows;
-        if (half->next.of[bit] == 0 || lt_bit_set_has(&own, bit) ||
-            !is_explained(before, after, rows))
-            continue;
-        ret->saved += saved_by(before, after);
-        ret->before += before;
-        ret->after += after;
-        ret->explained++;
-        lt_bit_set_add(&ret->set, bit);
-        ret->bytes += bit / 8 != last_byte;
-        last_byte = bit / 8;
-    }
-    ret->saved -= (double)same->firsts * ret->explained / (double)same->rows;
-    return true;
-}
 
 /* ---- Trying windows ---- */
 
@@ -160,6 +60,18 @@ static bool is_a_counter(const struct search *s, const struct narrow *window)
         if (s->counter[i].bits.msb == window->span.msb &&
             s->counter[i].bits.lsb == window->span.lsb)
             return true;
+    return false;
+}
+
+/* ... modulo 2^n or 2^n - 1, as those are that have a check beside them. */
+static bool is_an_alive_counter(const struct search *s, const struct narrow *window)
+{
+    for (size_t i = 0; i < s->counter_count; i++) {
+        uint32_t modulus = s->counter[i].modulus;
+        if (s->counter[i].bits.msb == window->span.msb &&
+            s->counter[i].bits.lsb == window->span.lsb)
+            return (modulus & (modulus - 1)) == 0 || (modulus & (modulus + 1)) == 0;
+    }
     return false;
 }
 
@@ -215,7 +127,7 @@ static void try_windows(struct search *s, unsigned lsb, bool motorola)
         struct narrow window;
         if (!narrow_make(&window, lsb, width, motorola, s->kept->key.length) ||
             (width > 8 && is_across(&window)) || !may_be_one(s, &window) ||
-            !judge(s, &window, &s->look, s->judged))
+            !lt_selector_judge(s, &window, &s->look, s->judged))
             continue;
         if (s->judged->saved > 0)
             remember(s, &window, s->judged->saved, score_of(&window, s->judged));
@@ -281,99 +193,6 @@ static double gain_of(const struct search *s, const struct narrow *window,
     return before > 0 && after < before ? 1 - after / before : 0;
 }
 
-/* The n-th bit above the window (below: n negative) in one order; false outside the frame. */
-static bool neighbour(const struct search *s, const struct narrow *window, bool motorola, int n,
-                      unsigned *ret_bit)
-{
-    unsigned end = n > 0 ? window->span.msb : window->span.lsb;
-    int at = motorola ? (int)(end ^ 7u) - n : (int)end + n;
-    if (at < 0 || at >= (int)s->rows.bits)
-        return false;
-    *ret_bit = motorola ? (unsigned)at ^ 7u : (unsigned)at;
-    return true;
-}
-
-/* The bits of a number around the window, highest first: what is explained above it without a gap,
- * the window, and some bits below. */
-struct around {
-    unsigned count, low; /* bits in all, and below the window */
-    unsigned bit[CARRY_REACH + NARROW_BITS_MAX + CARRY_BITS];
-};
-
-static void look_around(const struct search *s, const struct narrow *window, bool motorola,
-                        unsigned above_most, const struct judged *judged, struct around *ret)
-{
-    unsigned above = 0, bit;
-    ret->count = ret->low = 0;
-    while (above < above_most && neighbour(s, window, motorola, (int)above + 1, &bit) &&
-           lt_bit_set_has(&judged->set, bit))
-        above++;
-    for (int n = (int)above; n > 0; n--)
-        if (neighbour(s, window, motorola, n, &bit))
-            ret->bit[ret->count++] = bit;
-    for (unsigned n = 0; n < window->width; n++)
-        ret->bit[ret->count++] = lt_span_position(window->span, n);
-    while (ret->low < CARRY_BITS && neighbour(s, window, motorola, -(int)ret->low - 1, &bit)) {
-        ret->bit[ret->count++] = bit;
-        ret->low++;
-    }
-}
-
-/* Share of the window's turns at which the number stays within `reach`, going round. */
-static double stays_close(const struct search *s, const struct around *around, uint64_t reach)
-{
-    uint64_t mask = ((uint64_t)1 << around->count) - 1, before = 0, turns = 0, close = 0;
-    for (size_t i = s->look.first; i < s->look.end; i++) {
-        uint64_t number = 0;
-        for (unsigned k = 0; k < around->count; k++)
-            number =
-                number << 1 |
-                (s->rows.word[i * s->rows.words + around->bit[k] / 64] >> around->bit[k] % 64 & 1);
-        if (i > s->look.first && s->rows.follows[i] && s->values[i] != s->values[i - 1]) {
-            uint64_t up = (number - before) & mask, down = (before - number) & mask;
-            turns++;
-            close += (up < down ? up : down) <= reach;
-        }
-        before = number;
-    }
-    return turns ? (double)close / (double)turns : 0;
-}
-
-/* Where a number crosses 7/8 or -1/0 to and fro, one of its bits explains the others, for all of
- * them change together. Then the number with the window inside is close to what it was before. */
-static bool is_carrying(const struct search *s, const struct narrow *window, bool motorola,
-                        const struct judged *judged)
-{
-    struct around around;
-    look_around(s, window, motorola, 0, judged, &around);
-    if (around.low >= 2 && stays_close(s, &around, (uint64_t)1 << (around.low - 2)) >= CARRY_SHARE)
-        return true;
-    unsigned without = around.count;
-    look_around(s, window, motorola, CARRY_REACH, judged, &around);
-    return around.count > without && around.count >= 4 &&
-           stays_close(s, &around, (uint64_t)1 << (around.count - 3)) >= CARRY_SHARE;
-}
-
-/* What a number explains of itself is no evidence. */
-static void leave_out_carries(struct search *s, const struct narrow *window, struct judged *judged)
-{
-    const struct judged whole = *judged;
-    for (unsigned motorola = 0; motorola < 2; motorola++) {
-        if (!is_carrying(s, window, motorola, &whole))
-            continue;
-        for (int n = -CARRY_REACH; n <= CARRY_REACH; n++) {
-            unsigned bit;
-            if (n == 0 || !neighbour(s, window, motorola, n, &bit) ||
-                !lt_bit_set_has(&judged->set, bit))
-                continue;
-            double before = (double)s->look.next.of[bit] / (double)s->look.next.pairs;
-            double after = (double)judged->same.all.of[bit] / (double)judged->same.all.pairs;
-            judged->saved -= saved_by(before, after);
-            judged->set.word[bit / 64] &= ~((uint64_t)1 << bit % 64);
-        }
-    }
-}
-
 /* What has to hold on the half that was held back. */
 static bool holds(const struct judged *judged)
 {
@@ -414,9 +233,9 @@ static bool holds_a_carry(struct search *s, const struct candidate *outer)
     for (size_t i = 0; i < s->count; i++) {
         const struct candidate *inner = &s->best[i];
         if (!lies_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved ||
-            !judge(s, &inner->window, &s->look, s->judged))
+            !lt_selector_judge(s, &inner->window, &s->look, s->judged))
             continue;
-        leave_out_carries(s, &inner->window, s->judged);
+        lt_selector_leave_carries(s, &inner->window, s->judged);
         if (s->judged->saved < SAVED_IRREGULAR)
             return true;
     }
@@ -427,13 +246,13 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
 {
     const struct narrow *window = &candidate->window;
     uint64_t own = 0;
-    bool strict = is_a_counter(s, window);
+    bool strict = is_an_alive_counter(s, window);
     for (unsigned h = 0; h < 2; h++) {
-        if (!judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
+        if (!lt_selector_judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
             return false;
         own += count_own_changes(s, window, s->judged, &s->halves[h], strict);
     }
-    if (!judge(s, window, &s->look, all))
+    if (!lt_selector_judge(s, window, &s->look, all))
         return false;
     if (own < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS))
         return false;
@@ -441,7 +260,7 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
         return all->saved >= SAVED_ROUND && gain_of(s, window, all) >= GAIN_LEAST;
     if (is_across(window) || window->width > 8)
         return false;
-    leave_out_carries(s, window, all);
+    lt_selector_leave_carries(s, window, all);
     return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all) >= GAIN_IRREGULAR &&
            !holds_a_carry(s, candidate);
 }
@@ -514,14 +333,16 @@ static struct narrow widened(struct search *s, const struct narrow *window,
     return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
 }
 
-/* Of what is believed the best; but a narrower window inside it, or one that is no counter, where
- * it is as good: a counter explains a selector that counts with it, and is not explained itself. */
+/* Of what is believed the best; but a narrower window inside it, or one that is no counter and has
+ * fewer values (in the first byte: no more), where it is as good: a counter explains a selector
+ * that counts with it, and is not explained itself. */
 static enum lt_code choose(struct search *s, struct lt_arena *arena,
                            struct lt_selector_found *ret_found, struct lt_error *error)
 {
     const struct candidate *best = NULL;
     struct judged *judged = &s->judged[1];
     double top = 0;
+    unsigned values = 0;
     for (size_t i = 0; i < s->count; i++) {
         const struct candidate *at = &s->best[i];
         bool better = !best;
@@ -531,13 +352,17 @@ static enum lt_code choose(struct search *s, struct lt_arena *arena,
             better = at->score >= ELSEWHERE * top && !lies_inside(&best->window, &at->window);
         if (!better || !is_believed(s, at, judged))
             continue;
+        bool more = judged->same.values + (at->window.span.msb / 8 == 0 ? 0u : 1u) > values;
+        if (best && !lies_inside(&at->window, &best->window) && more)
+            continue;
         top = best ? top : at->score;
+        values = judged->same.values;
         best = at;
     }
-    if (!best || !judge(s, &best->window, &s->look, judged))
+    if (!best || !lt_selector_judge(s, &best->window, &s->look, judged))
         return LT_OK;
     struct narrow window = widened(s, &best->window, judged);
-    if (!judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
+    if (!lt_selector_judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
         return LT_OK;
     return say(s, &window, judged, arena, ret_found, error);
 }
@@ -582,7 +407,7 @@ static void look_closer(struct search *s)
     s->look = s->halves[0];
     s->count = 0;
     for (size_t i = 0; i < count; i++)
-        if (judge(s, &first[i].window, &s->look, s->judged) && s->judged->saved > 0) {
+        if (lt_selector_judge(s, &first[i].window, &s->look, s->judged) && s->judged->saved > 0) {
             struct narrow window = widened(s, &first[i].window, s->judged);
             double saved = s->judged->saved, score = score_of(&first[i].window, s->judged);
             score *= form_of(s, &window, s->judged->same.values);

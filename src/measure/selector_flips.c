@@ -67,7 +67,10 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
         ret->changes += i > first && values[i] != values[i - 1];
     }
     ret->rows = end - first;
-    return (double)(ret->rows - ret->firsts) >= COMES_BACK * (double)ret->rows;
+    /* A number that stays and then jumps to somewhere new never shows what its old value had with
+     * it: most turns have to lead back. */
+    return (double)(ret->rows - ret->firsts) >= COMES_BACK * (double)ret->rows &&
+           (double)ret->firsts <= (1 - COMES_BACK) * (double)ret->changes;
 }
 
 bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,

@@ -1,15 +1,18 @@
 /* How the finder of selectors is put together: selector_flips.c counts flips between frames of the
- * same value of a window; selector.c tries windows and decides; selector_common.c tells which bits
+ * same value of a window; selector_judge.c says what they explain; selector.c tries windows and
+ * decides; selector_common.c tells which bits
  * mean the same on every page. */
 #ifndef LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 #define LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 
+#include "loomtap/measure/counter.h"
 #include "loomtap/measure/selector.h"
 #include "measure/narrow.h"
 
 #define SELECTOR_WIDTH_MAX 12
 #define SELECTOR_WINDOW    (1u << SELECTOR_WIDTH_MAX)
 #define SELECTOR_BITS      512
+#define BEST_KEPT          24
 
 /* The rows that are looked at, as words: bit position p is bit p % 64 of word p / 64. */
 struct rows {
@@ -52,6 +55,51 @@ struct by_value {
  * too seldom. */
 bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
                   unsigned width, struct by_value *scratch, struct same_counts *ret);
+
+/* ---- selector_judge.c ---- */
+
+struct half {
+    size_t first, end;
+    struct flip_counts next;
+};
+
+struct judged {                /* a window on some rows */
+    double saved;              /* bits a row */
+    unsigned explained, bytes; /* how many bits, and bytes they lie in */
+    double before, after;      /* flips a row of the explained bits */
+    struct lt_bit_set set;
+    struct same_counts same;
+};
+
+struct candidate {
+    struct narrow window;
+    double saved, score;
+};
+
+struct search {
+    const struct lt_kept *kept;
+    struct rows rows;
+    struct half look, halves[2];
+    struct lt_bit_set moves, counters;
+    size_t counter_count;
+    struct lt_counter_found counter[LT_COUNTERS_MAX];
+    uint16_t *values;
+    struct by_value *scratch;
+    struct judged *judged;
+    size_t count;
+    struct candidate best[BEST_KEPT + 1]; /* the highest score first */
+};
+
+/* The window's values on the rows of a half, into s->values. */
+void lt_selector_values(struct search *s, const struct narrow *window, const struct half *half);
+/* False when the window cannot be a selector there. */
+bool lt_selector_judge(struct search *s, const struct narrow *window, const struct half *half,
+                       struct judged *ret);
+/* What a number explains of itself is no evidence: takes it out, on the rows of s->look. */
+void lt_selector_leave_carries(struct search *s, const struct narrow *window,
+                               struct judged *judged);
+
+/* ---- selector_common.c ---- */
 
 /* Adds to `common` what means the same on every page (selector.h). */
 enum lt_code lt_selector_common(const struct rows *rows, const uint16_t *values, unsigned width,

@@ -232,6 +232,15 @@ static void field_and_its_copy(struct stream *s, uint8_t *data, size_t row, int 
     stream_put(data, "3.7..4.6", 1023 - (uint64_t)*state);
 }
 
+/* Stays for some frames, then all of it jumps to somewhere new. */
+static void jumping_number(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    (void)row;
+    (void)state;
+    if (stream_below(s, 4) == 0)
+        stream_put(data, "6.7..1.0", stream_random(s) & 0x3F0FFFFF7F3F);
+}
+
 static void noise(struct stream *s, uint8_t *data, size_t row, int *state)
 {
     (void)row;
@@ -253,6 +262,7 @@ static void what_explains_others_for_another_reason_is_none(void **state)
         {"blinking flags", blinking_flags},
         {"trembling number", trembling_number},
         {"field and its copy", field_and_its_copy},
+        {"jumping number", jumping_number},
         {"noise", noise},
     };
     for (size_t f = 0; f < COUNT_OF(fillers); f++) {
