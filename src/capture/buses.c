@@ -3,6 +3,15 @@
 
 #include <assert.h>
 
+void lt_buses_init(struct lt_buses *buses)
+{
+    memset(buses, 0, sizeof *buses);
+    /* Eight NUL bytes in the place of a name look for slot 0, and must not take it for theirs
+     * because it is free. 1 is no name, and has another slot. */
+    assert(lt_bus_slot_of(0) == 0 && lt_bus_slot_of(1) != 0);
+    buses->slots[0].key = 1;
+}
+
 static bool is_name(const struct lt_buses *buses, size_t bus, struct lt_text name)
 {
     return memcmp(buses->names[bus], name.at, name.len) == 0 && buses->names[bus][name.len] == '\0';

@@ -21,12 +21,15 @@ struct lt_bus_slot {
     uint32_t bus;
 };
 
+/* To be begun with lt_buses_init. */
 struct lt_buses {
     size_t count;
     size_t last; /* most names repeat */
     char names[LT_BUSES_MAX][LT_BUS_NAME_MAX + 1];
     struct lt_bus_slot slots[LT_BUS_SLOTS];
 };
+
+void lt_buses_init(struct lt_buses *buses);
 
 /* False: there are LT_BUSES_MAX others already. `name` has up to LT_BUS_NAME_MAX
  * bytes; none is the name of frames without one. */

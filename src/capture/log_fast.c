@@ -100,8 +100,7 @@ __attribute__((noinline)) static bool find_name_end(struct lt_log_lines *lines, 
     return true;
 }
 
-bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_bus,
-                      const char **ret_id)
+bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_bus)
 {
     uint64_t word = load(at);
     /* The key of a known name ends with its blank and has no other, so a match is a whole name. */
@@ -109,7 +108,6 @@ bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_
         (!find_name_end(lines, word) ||
          !lt_buses_find(lines->buses, word & lines->name_mask, ret_bus)))
         return false;
-    *ret_id = at + lines->name_len;
     return true;
 }
 
@@ -241,8 +239,9 @@ static inline const char *take_line(struct lt_log_lines *lines, const char *at,
     frame->time_len = (uint8_t)(name - at - 3);
     while (*name == ' ')
         name++;
-    if (!lt_log_find_name(lines, name, &frame->bus, &id))
+    if (!lt_log_find_name(lines, name, &frame->bus))
         return NULL;
+    id = name + lines->name_len;
     const char *data = take_id(id, frame);
     if (!data || data > lines->end)
         return NULL;
@@ -275,7 +274,8 @@ void lt_log_take_portable(struct lt_log_lines *lines)
 lt_log_take *lt_log_take_best(void)
 {
 #if defined(__x86_64__) && !defined(LT_PORTABLE)
-    if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("bmi2"))
+    if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("bmi") &&
+        __builtin_cpu_supports("bmi2") && __builtin_cpu_supports("popcnt"))
         return lt_log_take_avx2;
 #endif
     return lt_log_take_portable;

@@ -46,8 +46,7 @@ const char *lt_log_take_line(struct lt_log_lines *lines, const char *at, struct 
 bool lt_log_learn_head(struct lt_log_head *head, const char *at);
 
 /* The number of the name that begins at `at` (no blank) and has one blank behind it; false: unknown
- * or longer than 7 bytes. *ret_id: where the identifier begins. */
-bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_bus,
-                      const char **ret_id);
+ * or longer than 7 bytes. The identifier begins lines->name_len behind `at`. */
+bool lt_log_find_name(struct lt_log_lines *lines, const char *at, uint16_t *ret_bus);
 
 #endif

@@ -420,6 +420,7 @@ static struct lt_reader *new_reader(const char *const *names, size_t count,
     reader->batch = batch;
     reader->fast = true;
     reader->take = lt_log_take_best();
+    lt_buses_init(&reader->buses);
     reader->lines.name_mask = UINT64_MAX; /* a name of seven bytes, as good as any */
     reader->lines.name_len = 8;
     reader->newest_ns = LT_NO_TIME + 1;
