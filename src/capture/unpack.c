@@ -15,6 +15,7 @@
 #include <zlib.h>
 #include <zstd.h>
 
+#include "loomtap/base/bytes.h"
 #include "loomtap/base/text.h"
 
 /* Where a step of unpacking stands: bytes taken from `in`, bytes put to `out`. */
@@ -24,6 +25,7 @@ struct step {
     uint8_t *out;
     size_t out_left;
     const char *wrong; /* set when the data are damaged */
+    struct slot *slot; /* that `out` is in */
 };
 
 struct packing {
@@ -34,15 +36,28 @@ struct packing {
     void (*end)(struct lt_unpack *unpack);
 };
 
+/* Where a gzip member ends: behind so many bytes of the slot; what its trailer says, and where that
+ * ends in the packed file. */
+struct member_end {
+    size_t at;
+    uint32_t sum, size;
+    uint64_t place;
+};
+#define MEMBER_ENDS 32
+#define TRAILER     8
+
 struct slot {
     uint8_t *bytes;
     size_t len, at;
+    struct member_end ends[MEMBER_ENDS];
+    size_t end_count;
+    bool checked;
 };
 
 struct lt_unpack {
     const struct packing *packing;
     struct lt_packed_source source;
-    uint8_t *in;
+    uint8_t *in_memory, *in; /* the trailer's length before `in` are the bytes before it */
     size_t in_at, in_len;
     uint64_t in_offset; /* of in[0] in the packed file */
     z_stream gzip;
@@ -51,6 +66,7 @@ struct lt_unpack {
     bool has_codec;
     bool between; /* not inside a member or frame: the data may end here */
     bool padded;  /* gzip: zero bytes came behind a member */
+    bool in_body; /* gzip: behind the member's header */
     bool pending; /* the last step ended since its room was full */
 
     pthread_t thread;
@@ -64,6 +80,11 @@ struct lt_unpack {
     bool stopping, ended;     /* under the mutex */
     enum lt_code code;        /* valid once ended */
     struct lt_error error;
+
+    /* gzip: of the member that is being read, by the reader's thread. */
+    uint32_t sum, size;
+    bool sum_failed;
+    struct lt_error sum_error;
 };
 
 enum lt_packed lt_packed_as(const void *bytes, size_t len, bool *ret_open)
@@ -102,16 +123,30 @@ static bool next_member(struct lt_unpack *unpack, struct step *step)
         step->wrong = "what follows the packed data is no gzip member";
         return false;
     }
-    unpack->between = false;
-    if (inflateReset(&unpack->gzip) != Z_OK)
+    unpack->between = unpack->in_body = false;
+    if (inflateReset(&unpack->gzip) != Z_OK || inflateValidate(&unpack->gzip, 1) != Z_OK)
         step->wrong = "it cannot be begun";
     return !step->wrong;
 }
 
+static void end_member(struct lt_unpack *unpack, struct step *step)
+{
+    struct slot *slot = step->slot;
+    unpack->between = true;
+    slot->ends[slot->end_count++] = (struct member_end){
+        .at = LT_UNPACK_SLOT_BYTES - step->out_left,
+        .sum = lt_load32_le(step->in - TRAILER),
+        .size = lt_load32_le(step->in - TRAILER + 4),
+        .place = unpack->in_offset + (size_t)(step->in - unpack->in),
+    };
+}
+
+/* The sums of what was unpacked are left to the reader's thread, which has the time. zlib looks at
+ * the header's sum, and stops behind the header once (Z_BLOCK). */
 static void step_gzip(struct lt_unpack *unpack, struct step *step)
 {
     z_stream *gzip = &unpack->gzip;
-    while (step->out_left > 0 && !step->wrong) {
+    while (step->out_left > 0 && step->slot->end_count < MEMBER_ENDS && !step->wrong) {
         if (unpack->between && !next_member(unpack, step))
             return;
         /* Both sizes are at most a buffer's, far below the limit of unsigned int. */
@@ -119,13 +154,17 @@ static void step_gzip(struct lt_unpack *unpack, struct step *step)
         gzip->avail_in = (uInt)step->in_left;
         gzip->next_out = step->out;
         gzip->avail_out = (uInt)step->out_left;
-        int result = inflate(gzip, Z_NO_FLUSH);
+        int result = inflate(gzip, unpack->in_body ? Z_NO_FLUSH : Z_BLOCK);
         step->in += step->in_left - gzip->avail_in;
         step->in_left = gzip->avail_in;
         step->out += step->out_left - gzip->avail_out;
         step->out_left = gzip->avail_out;
+        if (!unpack->in_body && (gzip->data_type & 128)) {
+            unpack->in_body = true;
+            inflateValidate(gzip, 0);
+        }
         if (result == Z_STREAM_END)
-            unpack->between = true;
+            end_member(unpack, step);
         else if (result == Z_BUF_ERROR)
             return; /* nothing more to be had from this input */
         else if (result != Z_OK)
@@ -223,6 +262,7 @@ static ssize_t read_file(struct lt_unpack *unpack, uint8_t *to, size_t room)
 static ssize_t read_packed(struct lt_unpack *unpack)
 {
     size_t room = unpack->source.largest_read;
+    memmove(unpack->in_memory, unpack->in_memory + unpack->in_len, TRAILER);
     unpack->in_offset += unpack->in_len;
     unpack->in_at = unpack->in_len = 0;
     ssize_t got = unpack->source.fd < 0 ? read_memory(&unpack->source, unpack->in, room)
@@ -231,13 +271,19 @@ static ssize_t read_packed(struct lt_unpack *unpack)
     return got;
 }
 
+static void say_place(const struct lt_unpack *unpack, struct lt_error *ret_error, enum lt_code code,
+                      const char *what, uint64_t place)
+{
+    lt_fail(ret_error, code, "%s, at byte %llu of the %s data", what, (unsigned long long)place,
+            unpack->packing->name);
+    lt_error_advise(ret_error, "what stands before that place was read; fetch or pack the "
+                               "file again for the rest");
+}
+
 static void fail_at(struct lt_unpack *unpack, enum lt_code code, const char *what)
 {
     unpack->code = code;
-    lt_fail(&unpack->error, code, "%s, at byte %llu of the %s data", what,
-            (unsigned long long)(unpack->in_offset + unpack->in_at), unpack->packing->name);
-    lt_error_advise(&unpack->error, "what stands before that place was read; fetch or pack the "
-                                    "file again for the rest");
+    say_place(unpack, &unpack->error, code, what, unpack->in_offset + unpack->in_at);
 }
 
 /* At the end of the packed bytes. */
@@ -256,9 +302,11 @@ static void end_of_input(struct lt_unpack *unpack, ssize_t got)
  * waited for. False: this was the last. */
 static bool fill(struct lt_unpack *unpack, struct slot *slot)
 {
-    struct step step = {.out = slot->bytes, .out_left = LT_UNPACK_SLOT_BYTES};
+    struct step step = {.out = slot->bytes, .out_left = LT_UNPACK_SLOT_BYTES, .slot = slot};
     bool more = true;
-    while (more && step.out_left > 0) {
+    slot->end_count = 0;
+    slot->checked = false;
+    while (more && step.out_left > 0 && slot->end_count < MEMBER_ENDS) {
         if (unpack->in_at == unpack->in_len && !unpack->pending) {
             if (step.out_left < LT_UNPACK_SLOT_BYTES)
                 break; /* what there is may be wanted now: a live pipe can be slow */
@@ -300,7 +348,7 @@ static void *run(void *argument)
         pthread_mutex_unlock(&unpack->mutex);
         more = fill(unpack, slot);
         pthread_mutex_lock(&unpack->mutex);
-        unpack->filled += slot->len > 0;
+        unpack->filled += slot->len > 0 || slot->end_count > 0;
         unpack->ended = !more;
         pthread_cond_signal(&unpack->filled_more);
     }
@@ -323,7 +371,8 @@ static bool prepare(struct lt_unpack *unpack, const struct lt_packed_source *sou
 {
     unpack->source = *source;
     unpack->between = true;
-    unpack->in = malloc(LT_UNPACK_FIRST_MAX);
+    unpack->in_memory = calloc(1, TRAILER + LT_UNPACK_FIRST_MAX);
+    unpack->in = unpack->in_memory ? unpack->in_memory + TRAILER : NULL;
     for (size_t i = 0; i < LT_UNPACK_SLOTS; i++)
         if (!(unpack->slots[i].bytes = malloc(LT_UNPACK_SLOT_BYTES)))
             return false;
@@ -367,11 +416,70 @@ static struct slot *wait_filled(struct lt_unpack *unpack)
     return has ? &unpack->slots[unpack->emptied % LT_UNPACK_SLOTS] : NULL;
 }
 
+static void release(struct lt_unpack *unpack)
+{
+    pthread_mutex_lock(&unpack->mutex);
+    unpack->emptied++;
+    pthread_cond_signal(&unpack->emptied_more);
+    pthread_mutex_unlock(&unpack->mutex);
+}
+
+static void add_to_sum(struct lt_unpack *unpack, const struct slot *slot, size_t from, size_t to)
+{
+    unpack->sum = (uint32_t)crc32_z(unpack->sum, slot->bytes + from, to - from);
+    unpack->size += (uint32_t)(to - from); /* modulo 2^32, as the trailer has it (RFC 1952) */
+}
+
+/* Sum and size of the members that end in the slot. Where one is wrong the slot ends with it. */
+static void check_sums(struct lt_unpack *unpack, struct slot *slot)
+{
+    size_t from = 0;
+    slot->checked = true;
+    if (unpack->packing != &packings[LT_PACKED_GZIP])
+        return;
+    for (size_t i = 0; i < slot->end_count; i++) {
+        const struct member_end *end = &slot->ends[i];
+        add_to_sum(unpack, slot, from, end->at);
+        from = end->at;
+        if (unpack->sum != end->sum || unpack->size != end->size) {
+            const char *what = unpack->sum != end->sum ? "damaged: incorrect data check"
+                                                       : "damaged: incorrect length check";
+            unpack->sum_failed = true;
+            say_place(unpack, &unpack->sum_error, LT_E_SYNTAX, what, end->place);
+            slot->len = end->at;
+            return;
+        }
+        unpack->sum = unpack->size = 0;
+    }
+    add_to_sum(unpack, slot, from, slot->len);
+}
+
+/* The oldest slot that has something left; NULL at the end. */
+static struct slot *next_slot(struct lt_unpack *unpack)
+{
+    struct slot *slot;
+    while ((slot = wait_filled(unpack)) != NULL) {
+        if (!slot->checked)
+            check_sums(unpack, slot);
+        if (slot->at < slot->len)
+            return slot;
+        if (unpack->sum_failed)
+            return NULL; /* the slot stays, and nothing behind it is given out */
+        release(unpack);
+    }
+    return NULL;
+}
+
 enum lt_code lt_unpack_read(struct lt_unpack *unpack, void *to, size_t room, size_t *ret_got,
                             struct lt_error *error)
 {
-    struct slot *slot = wait_filled(unpack);
+    struct slot *slot = next_slot(unpack);
     if (!slot) {
+        if (unpack->sum_failed) {
+            if (error)
+                *error = unpack->sum_error;
+            return unpack->sum_error.code;
+        }
         if (unpack->code != LT_OK) {
             if (error)
                 *error = unpack->error;
@@ -384,12 +492,8 @@ enum lt_code lt_unpack_read(struct lt_unpack *unpack, void *to, size_t room, siz
     size_t take = left < room ? left : room;
     memcpy(to, slot->bytes + slot->at, take);
     slot->at += take;
-    if (slot->at == slot->len) {
-        pthread_mutex_lock(&unpack->mutex);
-        unpack->emptied++;
-        pthread_cond_signal(&unpack->emptied_more);
-        pthread_mutex_unlock(&unpack->mutex);
-    }
+    if (slot->at == slot->len && !unpack->sum_failed)
+        release(unpack);
     *ret_got = take;
     return LT_OK;
 }
@@ -418,7 +522,7 @@ void lt_unpack_close(struct lt_unpack *unpack)
             close(unpack->wake[i]);
     for (size_t i = 0; i < LT_UNPACK_SLOTS; i++)
         free(unpack->slots[i].bytes);
-    free(unpack->in);
+    free(unpack->in_memory);
     pthread_cond_destroy(&unpack->filled_more);
     pthread_cond_destroy(&unpack->emptied_more);
     pthread_mutex_destroy(&unpack->mutex);

@@ -203,6 +203,75 @@ static void a_damaged_file_is_said_with_its_place(void **state)
     }
 }
 
+/* A line a member; `wrong` of them says another sum or length. Returns where that one ends. */
+static size_t pack_members(struct bytes *bytes, unsigned count, unsigned wrong, size_t trailer_byte)
+{
+    size_t end = 0;
+    bytes->len = 0;
+    for (unsigned i = 0; i < count; i++) {
+        char line[64];
+        int len = snprintf(line, sizeof line, "(1436509052.%06u) can0 123#DEADBEEF\n", i);
+        pack_gzip(bytes, line, (size_t)len);
+        if (i == wrong) {
+            end = bytes->len;
+            bytes->at[end - trailer_byte] ^= 0x10;
+        }
+        if (i % 7 == 0)
+            pack_gzip(bytes, "", 0);
+    }
+    return end;
+}
+
+/* Each member has its own sum: all up to the end of the one that is wrong is given, nothing more.
+ */
+static void a_member_that_is_damaged_ends_the_reading(void **state)
+{
+    static struct bytes bytes;
+    static struct reading reading;
+    static const size_t blocks[] = {0, 1, 11, 1000};
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(blocks); i++) {
+        for (size_t byte = 1; byte <= 8; byte += 7) { /* of the length, of the sum */
+            char place[64];
+            size_t end = pack_members(&bytes, 200, 150, byte);
+            read_bytes(&reading, bytes.at, bytes.len, blocks[i], NULL);
+            assert_int_equal(reading.code, LT_E_SYNTAX);
+            assert_int_equal(reading.counts.frames, 151);
+            snprintf(place, sizeof place, "incorrect %s check, at byte %zu of",
+                     byte == 1 ? "length" : "data", end);
+            assert_non_null(strstr(reading.error.text, place));
+        }
+        pack_members(&bytes, 200, 1000, 1);
+        read_bytes(&reading, bytes.at, bytes.len, blocks[i], NULL);
+        assert_int_equal(reading.code, LT_OK);
+        assert_int_equal(reading.counts.frames, 200);
+    }
+}
+
+/* RFC 1952, 2.3.1, FLG.FHCRC: the two lowest bytes of the header's CRC-32. */
+static void the_sum_of_a_header_is_looked_at(void **state)
+{
+    static struct bytes bytes, plain;
+    static struct reading reading;
+    (void)state;
+    pack_gzip(&plain, LINE, sizeof LINE - 1);
+    for (unsigned flip = 0; flip < 2; flip++) {
+        uint8_t head[12];
+        memcpy(head, plain.at, 10);
+        head[3] = 2;
+        uLong sum = crc32(0, head, 10);
+        head[10] = (uint8_t)sum;
+        head[11] = (uint8_t)((sum >> 8) ^ flip);
+        memcpy(bytes.at, head, sizeof head);
+        memcpy(bytes.at + sizeof head, plain.at + 10, plain.len - 10);
+        bytes.len = plain.len + 2;
+        read_bytes(&reading, bytes.at, bytes.len, 0, NULL);
+        assert_int_equal(reading.open_code ? reading.open_code : reading.code,
+                         flip ? LT_E_SYNTAX : LT_OK);
+        assert_int_equal(reading.counts.frames, flip ? 0 : 1);
+    }
+}
+
 /* A reader that is freed early ends the thread that waits for a pipe nobody writes to. */
 static void a_reader_can_be_freed_while_its_input_is_silent(void **state)
 {
@@ -271,6 +340,8 @@ int main(void)
         cmocka_unit_test(packed_twice_or_packed_nonsense_is_refused),
         cmocka_unit_test(a_cut_file_is_read_up_to_the_cut),
         cmocka_unit_test(a_damaged_file_is_said_with_its_place),
+        cmocka_unit_test(a_member_that_is_damaged_ends_the_reading),
+        cmocka_unit_test(the_sum_of_a_header_is_looked_at),
         cmocka_unit_test(a_reader_can_be_freed_while_its_input_is_silent),
         cmocka_unit_test(a_large_file_is_read_whole_or_left_in_the_middle),
     };
