@@ -25,10 +25,20 @@
 /* Not a line number: the place is taken by a line that is parsed within the turn. */
 #define NOT_PARSED 0
 
+/* What was seen while peeking: all that the counts need. */
+struct peeked {
+    bool plain;
+    uint64_t count;
+    uint64_t fd_frames, sent_frames;
+    int64_t first_ns, newest_ns;
+    int64_t last_ns[LT_BUSES_MAX]; /* LT_NO_TIME: no frame of that bus */
+};
+
 struct piece {
     uint64_t number;
     char *memory;
     const char *at, *stop;  /* whole lines not yet parsed */
+    const char *peek_at;    /* whole lines not yet peeked at */
     const char *tail, *end; /* a line without its break, or NULL: cut at the end, or too long */
     bool is_last, cut_at_end;
     bool at_eof; /* of its memory: what the tail lacks is not in the file */
@@ -36,6 +46,7 @@ struct piece {
     uint64_t used_bytes; /* what the file holds of it */
     struct lt_buses buses;
     struct lt_log_lines lines;
+    struct peeked peeked;
     struct lt_frame *frames;
     size_t count, given;
 };
@@ -66,6 +77,12 @@ bool lt_reader_can_split(struct lt_reader *reader)
     off_t at = lseek(input->fd, 0, SEEK_CUR);
     return at >= 0 && fstat(input->fd, &status) == 0 && S_ISREG(status.st_mode) &&
            status.st_size - at >= (off_t)reader->split_least;
+}
+
+void lt_reader_set_split(struct lt_reader *reader, size_t least, size_t piece_bytes)
+{
+    reader->split_least = least;
+    reader->piece_bytes = piece_bytes;
 }
 
 /* --- life --- */
@@ -155,7 +172,7 @@ static void find_lines(struct piece *piece, const char *first, size_t len, size_
 {
     const char *end = first + len, *start = first, *last = NULL;
     size_t own = len < nominal ? len : nominal;
-    piece->at = piece->stop = piece->tail = NULL;
+    piece->at = piece->stop = piece->tail = piece->peek_at = NULL;
     if (!at_line) {
         const char *before = first - 1;
         const char *found = own ? memchr(before, '\n', own) : NULL;
@@ -174,26 +191,34 @@ static void find_lines(struct piece *piece, const char *first, size_t len, size_
         if (piece->tail == end)
             piece->tail = NULL;
     }
-    piece->at = start;
+    piece->at = piece->peek_at = start;
     piece->stop = last ? last + 1 : start;
+}
+
+/* Usual lines from `at` on into the places from `from` to `to`; returns how many, and where they
+ * end. */
+static size_t take_usual(const struct lt_pieces *pieces, struct piece *piece, const char **at,
+                         size_t from, size_t to)
+{
+    struct lt_log_lines *lines = &piece->lines;
+    lines->at = *at;
+    lines->end = piece->stop;
+    lines->buses = &piece->buses;
+    lines->frame = piece->frames + from;
+    lines->stop = piece->frames + to;
+    pieces->reader->take(lines);
+    *at = lines->at;
+    return (size_t)(lines->frame - piece->frames) - from;
 }
 
 static void parse(struct lt_pieces *pieces, struct piece *piece)
 {
-    struct lt_log_lines *lines = &piece->lines;
     piece->count = piece->given = 0;
     while (piece->at < piece->stop && piece->count < FRAMES) {
-        lines->at = piece->at;
-        lines->end = piece->stop;
-        lines->buses = &piece->buses;
-        lines->frame = piece->frames + piece->count;
-        lines->stop = piece->frames + FRAMES;
         size_t before = piece->count;
-        pieces->reader->take(lines);
-        piece->count = (size_t)(lines->frame - piece->frames);
+        piece->count += take_usual(pieces, piece, &piece->at, before, FRAMES);
         for (size_t i = before; i < piece->count; i++)
             piece->frames[i].number = 1;
-        piece->at = lines->at;
         if (piece->at == piece->stop || piece->count == FRAMES)
             return;
         struct lt_frame *place = &piece->frames[piece->count++];
@@ -220,8 +245,12 @@ static void read_piece(struct lt_pieces *pieces, struct piece *piece)
     piece->at_eof = got < want && !piece->failed_errno;
     piece->cut_at_end = piece->is_last && piece->at_eof && got > 0 && to[got - 1] != '\n';
     piece->lines.flags = 0;
+    piece->lines.oddities = 0;
+    piece->count = piece->given = 0;
     find_lines(piece, first, len, nominal, is_first);
-    parse(pieces, piece);
+    piece->peeked = (struct peeked){.plain = true, .newest_ns = LT_NO_TIME + 1};
+    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+        piece->peeked.last_ns[i] = LT_NO_TIME;
 }
 
 bool lt_pieces_read(struct lt_pieces *pieces, unsigned thread)
@@ -236,6 +265,59 @@ bool lt_pieces_read(struct lt_pieces *pieces, unsigned thread)
     return !ended;
 }
 
+void lt_pieces_parse(struct lt_pieces *pieces, unsigned thread)
+{
+    parse(pieces, &pieces->pieces[thread]);
+}
+
+/* --- before the turn: peeking --- */
+
+static void peek_flags(struct peeked *peeked, const struct lt_frame *frames, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        peeked->plain &= !(frames[i].flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR));
+        peeked->fd_frames += lt_frame_has(&frames[i], LT_FRAME_FD);
+        peeked->sent_frames += lt_frame_has(&frames[i], LT_FRAME_SENT);
+    }
+}
+
+/* As count_in_order of reader_counts.c. */
+static bool peek_times(struct peeked *peeked, const struct lt_frame *frames, size_t count)
+{
+    int64_t newest_ns = peeked->newest_ns; /* above LT_NO_TIME */
+    const struct lt_frame *frame = frames, *end = frames + count;
+    for (; frame < end && frame->time_ns >= newest_ns; frame++) {
+        newest_ns = frame->time_ns;
+        peeked->last_ns[frame->bus] = newest_ns;
+    }
+    if (peeked->count == 0)
+        peeked->first_ns = frames[0].time_ns;
+    peeked->newest_ns = newest_ns;
+    return frame == end;
+}
+
+bool lt_pieces_peek(struct lt_pieces *pieces, unsigned thread, struct lt_batch *ret_batch)
+{
+    struct piece *piece = &pieces->pieces[thread];
+    struct peeked *peeked = &piece->peeked;
+    if (!peeked->plain || piece->peek_at == piece->stop)
+        return false;
+    size_t count = take_usual(pieces, piece, &piece->peek_at, 0, LT_BATCH);
+    peeked->plain = count > 0 && peek_times(peeked, piece->frames, count);
+    if (piece->lines.flags)
+        peek_flags(peeked, piece->frames, count);
+    peeked->count += count;
+    *ret_batch = (struct lt_batch){piece->frames, count, true};
+    return peeked->plain;
+}
+
+bool lt_pieces_peeked(const struct lt_pieces *pieces, unsigned thread)
+{
+    const struct piece *piece = &pieces->pieces[thread];
+    return piece->peeked.plain && piece->peeked.count > 0 && piece->peek_at == piece->stop &&
+           !piece->tail && !piece->failed_errno;
+}
+
 /* --- within the turn --- */
 
 bool lt_pieces_enter(struct lt_pieces *pieces, unsigned thread)
@@ -247,6 +329,28 @@ bool lt_pieces_enter(struct lt_pieces *pieces, unsigned thread)
     bool mine = !pieces->ended;
     pthread_mutex_unlock(&pieces->mutex);
     return mine;
+}
+
+bool lt_pieces_accept(struct lt_pieces *pieces, unsigned thread)
+{
+    struct piece *piece = &pieces->pieces[thread];
+    struct lt_reader *reader = pieces->reader;
+    const struct peeked *peeked = &piece->peeked;
+    if (!lt_pieces_peeked(pieces, thread) || reader->ended || peeked->first_ns < reader->newest_ns)
+        return false;
+    piece->at = piece->stop;
+    for (size_t i = 0; i < reader->buses.count; i++)
+        if (peeked->last_ns[i] != LT_NO_TIME)
+            reader->last_ns[i] = peeked->last_ns[i];
+    reader->newest_ns = peeked->newest_ns;
+    reader->counts.frames += peeked->count;
+    reader->counts.lines += peeked->count;
+    reader->line_number += peeked->count;
+    reader->counts.fd_frames += peeked->fd_frames;
+    reader->counts.sent_frames += peeked->sent_frames;
+    reader->counts.oddities += piece->lines.oddities;
+    reader->has_frame = true;
+    return true;
 }
 
 /* One line by the reader's general path; true if it is a frame. */

@@ -8,44 +8,53 @@
  * values stay in order, sums are of whole numbers, and nothing crosses from stream to stream. */
 #include "decode/batch.h"
 
-#define ROUTE_BITS 10
-#define LANES_MAX  1024
-
-/* Identifier, bus and kind. Flags that do not change where a frame goes are left out. */
-static inline uint64_t key_of(const struct lt_frame *frame)
+struct route *route_search(const struct routes *routes, uint64_t key)
 {
-#if __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    /* The three stand side by side, and gcc 12 does not see that one load is enough. */
-    _Static_assert(offsetof(struct lt_frame, bus) == offsetof(struct lt_frame, id) + 4 &&
-                       offsetof(struct lt_frame, flags) == offsetof(struct lt_frame, id) + 6,
-                   "one word");
-    uint64_t word;
-    memcpy(&word, (const char *)frame + offsetof(struct lt_frame, id), sizeof word);
-    return word & ((uint64_t)LT_FRAME_EXTENDED << 48 | UINT64_C(0xFFFFFFFFFFFF));
-#else
-    return frame->id | (uint64_t)frame->bus << 32 |
-           (uint64_t)(frame->flags & LT_FRAME_EXTENDED) << 48;
-#endif
+    size_t slot = slot_of(key);
+    while (routes->slots[slot].key != key && routes->slots[slot].key != ROUTE_FREE)
+        slot = (slot + 1) % ROUTES;
+    return routes->slots[slot].key == key ? &routes->slots[slot] : NULL;
 }
 
-static inline struct route *route_of(struct lt_decode *decode, uint64_t key)
+struct route *route_add(struct routes *routes, uint64_t key)
 {
-    return &decode->routes[key * UINT64_C(0x9E3779B97F4A7C15) >> (64 - ROUTE_BITS)];
+    size_t slot = slot_of(key);
+    while (routes->slots[slot].key != key && routes->slots[slot].key != ROUTE_FREE)
+        slot = (slot + 1) % ROUTES;
+    if (routes->slots[slot].key == key)
+        return &routes->slots[slot];
+    if (routes->used >= ROUTES / 2)
+        return NULL;
+    routes->used++;
+    routes->slots[slot] = (struct route){.key = key};
+    return &routes->slots[slot];
+}
+
+void routes_clear(struct routes *routes)
+{
+    for (size_t i = 0; i < ROUTES; i++)
+        routes->slots[i].key = ROUTE_FREE;
+    routes->used = 0;
 }
 
 bool routes_init(struct lt_decode *decode)
 {
-    size_t count = (size_t)1 << ROUTE_BITS;
-    decode->routes = lt_arena_array(&decode->arena, count, sizeof *decode->routes);
-    for (size_t i = 0; decode->routes && i < count; i++)
-        decode->routes[i].key = ROUTE_FREE;
-    return decode->routes != NULL;
+    struct routes *routes = lt_arena_alloc(&decode->arena, sizeof *routes);
+    if (!routes)
+        return false;
+    routes->slots = lt_arena_array(&decode->arena, ROUTES, sizeof *routes->slots);
+    if (!routes->slots)
+        return false;
+    routes_clear(routes);
+    decode->routes = routes;
+    return true;
 }
 
 void route_unknown(struct lt_decode *decode, const struct lt_frame *frame, struct unknown *unknown)
 {
-    uint64_t key = key_of(frame);
-    *route_of(decode, key) = (struct route){.key = key, .unknown = unknown};
+    struct route *route = route_add(decode->routes, key_of(frame));
+    if (route)
+        route->unknown = unknown;
 }
 
 /* Fields within eight bytes, on every page, of frames that nothing has to vouch for. */
@@ -75,8 +84,11 @@ void route_stream(struct lt_decode *decode, const struct lt_frame *frame, struct
 {
     if (!is_simple(stream->plan) || (!stream->lane && !add_lane(decode, stream)))
         return;
-    uint64_t key = key_of(frame);
-    *route_of(decode, key) = (struct route){.key = key, .lane = stream->lane};
+    struct route *route = route_add(decode->routes, key_of(frame));
+    if (route)
+        route->lane = stream->lane;
+    else
+        stream->general = true;
 }
 
 /* Those of the lane's frames that hold `bytes`. */
@@ -121,9 +133,9 @@ static void work_off_field(struct lt_decode *decode, const struct lane *lane, si
     decode->values += tally_add_words(tally, field, words, kept);
 }
 
-void lane_work_off(struct lt_decode *decode, struct stream *stream)
+void lane_work_off(struct lt_decode *decode, struct lane *lane)
 {
-    struct lane *lane = stream->lane;
+    struct stream *stream = lane->stream;
     size_t count = lane->count;
     struct lens lens = lens_of(lane, count);
     lane->count = 0;
@@ -137,7 +149,7 @@ void lanes_work_off(struct lt_decode *decode)
 {
     for (size_t i = 0; i < decode->stream_count; i++)
         if (decode->streams[i]->lane && decode->streams[i]->lane->count)
-            lane_work_off(decode, decode->streams[i]);
+            lane_work_off(decode, decode->streams[i]->lane);
 }
 
 /* The values of a simple frame to the output; they are tallied when the lane is worked off. */
@@ -155,28 +167,31 @@ static void put_out(struct lt_decode *decode, struct stream *stream, const struc
     }
 }
 
-static inline void put_in_lane(struct lt_decode *decode, struct lane *lane,
-                               const struct lt_frame *frame)
+static inline __attribute__((always_inline)) void
+put_in_lane(struct lt_decode *decode, struct lane *lane, const struct lt_frame *frame, bool rows)
 {
     size_t at = lane->count++;
     memcpy(&lane->word[at], frame->data, sizeof lane->word[at]);
     lane->time_ns[at] = frame->time_ns;
     lane->len[at] = frame->len;
-    if (decode->output->value)
+    if (rows)
         put_out(decode, lane->stream, frame);
     if (__builtin_expect(at == LANE_FRAMES - 1, 0))
-        lane_work_off(decode, lane->stream);
+        lane_work_off(decode, lane);
 }
 
-/* Frames in order of time, all within the span, none of them remote or an error. */
-static void take_plain(struct lt_decode *decode, const struct lt_frame *frames, size_t count)
+/* Frames in order of time, all within the span, none of them remote or an error. `rows` is a
+ * constant where this is called. */
+static inline __attribute__((always_inline)) void
+take_plain(struct lt_decode *decode, const struct lt_frame *frames, size_t count, bool rows)
 {
+    const struct routes routes = *decode->routes; /* its slots do not move */
     uint64_t unknown_frames = 0, other_frames = 0;
     for (const struct lt_frame *frame = frames, *end = frames + count; frame < end; frame++) {
         uint64_t key = key_of(frame);
-        const struct route *route = route_of(decode, key);
+        const struct route *route = route_find(&routes, key);
         decode->frames_by_bus[frame->bus]++;
-        if (route->key != key) {
+        if (!route) {
             take_data_frame(decode, frame);
             other_frames++;
         } else if (route->unknown) {
@@ -186,7 +201,7 @@ static void take_plain(struct lt_decode *decode, const struct lt_frame *frames, 
             unknown->last_ns = frame->time_ns;
             unknown_frames++;
         } else {
-            put_in_lane(decode, route->lane, frame);
+            put_in_lane(decode, route->lane, frame, rows);
         }
     }
     decode->unknown_frames += unknown_frames;
@@ -207,5 +222,8 @@ void take_batch(struct lt_decode *decode, const struct lt_batch *batch)
     if (decode->first_ns == LT_NO_TIME)
         decode->first_ns = first_ns;
     decode->last_ns = decode->before_ns = last_ns;
-    take_plain(decode, batch->frames, batch->count);
+    if (decode->output->value)
+        take_plain(decode, batch->frames, batch->count, true);
+    else
+        take_plain(decode, batch->frames, batch->count, false);
 }

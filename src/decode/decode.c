@@ -184,7 +184,9 @@ static void take_matches(struct lt_decode *decode, const struct lt_frame_plan *f
         stream->frames++;
         timing_add(&stream->timing, frame->time_ns);
         take_message(decode, stream, &message);
-        if (!first->next && !goes_on)
+        if (first->next || goes_on)
+            stream->general = true;
+        else
             route_stream(decode, frame, stream);
     }
 }

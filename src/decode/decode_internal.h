@@ -81,6 +81,7 @@ struct stream {
     bool has_counter_value;
     uint32_t counter_value;
     bool suspect_now;
+    bool general; /* some of its frames go the general way always, others may not */
     struct timing timing;
     struct tally *tallies;           /* one a field of the plan */
     struct lane *lane;               /* frames put off, NULL where there are none (batch.c) */
@@ -167,7 +168,7 @@ struct lt_decode {
     size_t stream_count, stream_capacity;
     uint64_t streams_refused;
 
-    struct route *routes; /* batch.c */
+    struct routes *routes; /* batch.c */
     size_t lane_count;
 
     struct unknown unknown[UNKNOWN_SLOTS];

@@ -130,7 +130,7 @@ struct stream *stream_for_frame(struct lt_decode *decode, const struct lt_frame_
     struct stream *stream = stream_of(decode, plan, bus, source);
     /* What was put off came before. */
     if (stream && stream->lane && stream->lane->count)
-        lane_work_off(decode, stream);
+        lane_work_off(decode, stream->lane);
     return stream;
 }
 

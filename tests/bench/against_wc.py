@@ -174,6 +174,8 @@ limits). They do not depend on what else the machine does.
 ## What carries it
 
 - Blocks of 256 KiB are read to one page-aligned address, the incomplete last line is put before it.
+- Line breaks are found ahead, 64 characters at a time, so that no line waits for the one before it
+  and frames of all lengths cost the same.
 - One usual line is one test of its head against a template (`src/capture/log_avx2.c`; in portable C
   eight characters at a time, `log_fast.c`), one look-up of the bus name, one pass over identifier
   and data. Whatever does not fit goes to the general parser, which alone decides what is malformed.
@@ -184,8 +186,10 @@ limits). They do not depend on what else the machine does.
   depend on the order.
 - Rows are written straight into the output buffer: the time as it stands in the capture, the constant
   parts ready-made, the value by whole numbers with a fixed point.
-- Several threads parse pieces of one file at the same time; the frames are decoded in the order of
-  the file, by the thread whose turn it is. So the results cannot depend on their number.
+- Several threads parse pieces of one file at the same time, and for a summary put the frames into
+  lanes of their own (`src/decode/digest.c`); the rest is done in the order of the file, by the
+  thread whose turn it is. So the results cannot depend on their number.
+- gzip's sums are taken by the thread that decodes, beside the one that unpacks.
 '''
 
 
