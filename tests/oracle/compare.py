@@ -3,8 +3,8 @@
     python3 compare.py LOOMTAP cars [SEED...]     invented cars (default: a dozen seeds)
     python3 compare.py LOOMTAP drive SOURCE_ROOT  captures/tarn-drive.log with its profile
 
-Checked for each: `check` finds no error; `decode` as csv and as jsonl agrees row for row; the
-summary agrees with the rows; `encode` makes frames that decode to what was asked, with the right
+Checked for each: `check` finds no error; `decode` as csv and as jsonl agrees row for row, also with
+frames and parameters in two profiles, whichever comes first; the summary agrees with the rows; `encode` makes frames that decode to what was asked, with the right
 counter and check, and refuses what does not fit; and faults planted in a copy of the profile are
 seen by the comparison. Exit 1 on any difference, 77 (skipped) where there is nothing to compare.
 """
@@ -431,6 +431,54 @@ def rows_differ(rows, got_rows):
                for row, got in zip(rows, got_rows))
 
 
+# ------------------------------------------------------------------------------- two profiles
+
+def owner_of(block):
+    """Which part a section goes to: "frames", "parameters", or None for both."""
+    kind = re.match(r"\[(\w+)", block)[1]
+    if kind == "parameter" or re.search(r"^parameter\s*=", block, re.M):
+        return "parameters"
+    return "frames" if kind in ("frame", "signal", "affine", "warning") else None
+
+
+def split_profile(text):
+    """The profile's text as two, one with its frames and one with its parameters. What belongs to a
+    signal by its name (values, curves) goes along with those who name it."""
+    blocks = re.findall(r"^\[.*?(?=^\[|\Z)", text, re.M | re.S)
+    parts = {"frames": [], "parameters": []}
+    for block in blocks:
+        kind, name = re.match(r"\[(\w+)\s*([^\]\s]*)", block).groups()
+        for part, chosen in parts.items():
+            if kind == "profile":
+                chosen.append(re.sub(r"^(name\s*=\s*\S+)", r"\1-" + part, block, flags=re.M))
+            elif kind in ("values", "curve"):
+                pattern = (r"^\[signal %s\]" if kind == "values" else r"^curve\s*=\s*%s\b") % name
+                if any(owner_of(b) == part and re.search(pattern, b, re.M) for b in blocks):
+                    chosen.append(block)
+            elif owner_of(block) in (None, part):
+                chosen.append(block)
+    return "".join(parts["frames"]), "".join(parts["parameters"])
+
+
+def compare_two_profiles(findings, loomtap, text, capture_path, buses, rows, folder):
+    paths = []
+    for part, content in zip(("frames", "parameters"), split_profile(text)):
+        paths.append(os.path.join(folder, "%s.ini" % part))
+        with open(paths[-1], "w", encoding="utf-8") as file:
+            file.write(content)
+    for first, second in (paths, paths[::-1]):
+        options = [capture_path, "-p", first, "-p", second, "--quiet"]
+        for bus, interface in (buses or {}).items():
+            options += ["--bus", "%s=%s" % (bus, interface)]
+        status, out, err = run(loomtap, "decode", *options, "--as", "csv")
+        if status != 0:
+            findings.add("two profiles", "exit %d: %s" % (status, err.strip()))
+            continue
+        compare_rows(findings, "csv, %s first" % os.path.basename(first), rows, read_csv(out))
+        status, out, err = run(loomtap, "decode", *options, "--as", "summary", "--json")
+        compare_summary(findings, out, rows)
+
+
 # ----------------------------------------------------------------------------------------- runs
 
 def compare_car(findings, loomtap, profile_path, capture_path, buses, seed, encodes, folder):
@@ -490,6 +538,8 @@ def compare_cars(loomtap, seeds):
             rows, got_rows = compare_car(findings, loomtap, profile_path, capture_path, buses,
                                          seed, 12, folder)
             self_check(findings, car, rows, expected)
+            if k % 2 == 1:
+                compare_two_profiles(findings, loomtap, text, capture_path, buses, rows, folder)
             if k < 2 and not findings.count:
                 for kind, seen in compare_planted(findings, text, capture_path, buses, got_rows,
                                                   folder):
