@@ -234,6 +234,18 @@ static enum lt_code sniff_input(struct lt_reader *reader, const char *name, stru
     return input->code;
 }
 
+static void count_columns_unused(struct lt_reader *reader)
+{
+    struct lt_reader_counts *counts = &reader->counts;
+    if (!reader->csv_map || reader->form->kind == LT_FORM_CSV_FRAMES ||
+        reader->input.at == reader->input.end)
+        return;
+    if (counts->columns_unused++ == 0) {
+        counts->columns_unused_source = (uint32_t)reader->source;
+        counts->columns_unused_form = reader->form->kind;
+    }
+}
+
 static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error)
 {
     const char *name = reader->sources[reader->source];
@@ -249,6 +261,7 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
         code = sniff_input(reader, name, error);
     if (code != LT_OK)
         return code;
+    count_columns_unused(reader);
     memset(reader->states, 0, sizeof reader->states);
     reader->states[LT_FORM_CSV_FRAMES].csv.map = reader->csv_map;
     reader->lines.head.len = 0;

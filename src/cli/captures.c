@@ -20,6 +20,17 @@ void say_malformed(const struct lt_reader_counts *counts, const char *const *nam
             counts->malformed - counts->first_bad_count);
 }
 
+void say_columns_unused(const struct lt_reader_counts *counts, const char *const *names, bool quiet)
+{
+    if (!counts->columns_unused)
+        return;
+    say(quiet, "%s: this is no csv but %s, so --columns did nothing for it\n",
+        names[counts->columns_unused_source], lt_form_name(counts->columns_unused_form));
+    if (counts->columns_unused > 1)
+        say(quiet, "... captures besides it that are no csv: %" PRIu64 "\n",
+            counts->columns_unused - 1);
+}
+
 int reading_status(enum lt_code code)
 {
     if (code == LT_E_MEMORY)

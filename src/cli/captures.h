@@ -9,6 +9,9 @@
 void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet);
 /* The exit status when a capture cannot be read. */
 int reading_status(enum lt_code code);
+/* --columns was given, and an input is no csv. */
+void say_columns_unused(const struct lt_reader_counts *counts, const char *const *names,
+                        bool quiet);
 /* Is --columns, where it is given, a map of columns? */
 int check_columns(const char *command, const char *columns);
 

@@ -221,6 +221,7 @@ static int decode_reader(const struct decode_values *v, const struct lt_decode_o
     /* The error of a strict stop has named the line already. */
     say_malformed(lt_reader_counts(reader), v->common.arguments.items,
                   v->common.quiet || v->strict);
+    say_columns_unused(lt_reader_counts(reader), v->common.arguments.items, v->common.quiet);
     if (status == EXIT_FINE)
         status = decide(v, decode);
 out:

@@ -218,6 +218,7 @@ static void say_seconds(const char *before, int64_t ns, const char *behind)
 static void say_source(const char *path, const struct lt_reader_counts *counts)
 {
     say_malformed(counts, &path, false);
+    say_columns_unused(counts, &path, false);
     if (counts->wall_clock)
         say(false, "%s: the times are dates; they are taken as UTC\n", path);
     if (counts->dropped_frames)

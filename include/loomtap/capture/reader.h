@@ -106,6 +106,11 @@ struct lt_reader_counts {
     bool no_times;     /* at least one frame without time */
     bool wall_clock;   /* times were dates; taken as UTC */
     bool looks_like_differences; /* the times seem to be differences (candump -t d) */
+    /* With options.columns: inputs that are no csv, so that the map did nothing for them; the first
+     * of them. */
+    uint64_t columns_unused;
+    uint32_t columns_unused_source;
+    enum lt_form_kind columns_unused_form;
 };
 
 struct lt_reader;
