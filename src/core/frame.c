@@ -27,7 +27,9 @@ uint8_t lt_len_to_dlc(uint8_t len, bool fd)
 
 bool lt_len_is_valid(uint8_t len, bool fd)
 {
-    return len <= (fd ? LT_FRAME_MAX : 8) && lt_dlc_to_len(lt_len_to_dlc(len, fd), fd) == len;
+    if (len <= 8)
+        return true;
+    return fd && len <= LT_FRAME_MAX && fd_lengths[lt_len_to_dlc(len, true)] == len;
 }
 
 unsigned lt_frame_bits_min(uint8_t len, bool extended)

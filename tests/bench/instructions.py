@@ -20,6 +20,8 @@ CASES = [
     ('4 signals, summary', 4, False, 'one', ['--as', 'summary'], 150),
     ('all 300 signals, summary', 300, False, 'one', ['--as', 'summary'], 180),
     ('4 signals, summary, two buses', 4, False, 'two', ['--as', 'summary'], 155),
+    ('4 signals, summary, mixed', 4, False, 'mixed', ['--as', 'summary'], 155),
+    ('4 signals, summary, CAN FD', 4, False, 'fd', ['--as', 'summary'], 420),
     ('4 signals, csv', 4, False, 'one', ['--as', 'csv'], 200),
     ('4 signals, summary, portable', 4, True, 'one', ['--as', 'summary'], 280),
 ]
@@ -34,7 +36,7 @@ def collected(words):
 
 def make_logs(make_log, folder, kind):
     """Two logs, the second with twice the lines; their paths."""
-    run = subprocess.run([make_log, 'log', str(LINES * 2 * 60), kind], stdout=subprocess.PIPE,
+    run = subprocess.run([make_log, 'log', str(LINES * 2 * 120), kind], stdout=subprocess.PIPE,
                          check=True)
     lines = run.stdout.splitlines(keepends=True)
     assert len(lines) >= 2 * LINES
