@@ -213,8 +213,8 @@ static bool take_fd_data(const struct line_test *test, const char *at, size_t co
     return true;
 }
 
-/* The identifier of 3 or 8 digits before an FD frame's "##". */
-static bool take_fd_id(const char *hash, size_t digits, struct lt_frame *frame)
+/* The identifier of 3 or 8 digits before "#". */
+static bool take_id(const char *hash, size_t digits, struct lt_frame *frame)
 {
     uint32_t id = 0;
     unsigned bad = 0;
@@ -224,14 +224,45 @@ static bool take_fd_id(const char *hash, size_t digits, struct lt_frame *frame)
         bad |= value >> 4;
     }
     frame->id = id;
-    frame->flags = LT_FRAME_FD | (digits == 8 ? LT_FRAME_EXTENDED : 0);
+    frame->flags = digits == 8 ? LT_FRAME_EXTENDED : 0;
     return !bad && id <= (digits == 8 ? LT_ID_MAX_EXTENDED : LT_ID_MAX_STANDARD);
 }
 
-/* "123##1" and the data, up to `eol`. */
-__attribute__((noinline)) static bool take_fd(struct lt_log_lines *lines,
-                                              const struct line_test *test, const char *at,
-                                              const char *eol, struct lt_frame *frame)
+/* "##1" and the data, up to `eol`. */
+static bool take_fd(struct lt_log_lines *lines, const struct line_test *test, const char *hash,
+                    const char *eol, struct lt_frame *frame)
+{
+    const char *data = hash + 3;
+    size_t count = (size_t)(eol - data);
+    unsigned flags = lt_hex_value(hash[2]);
+    if (flags > 15 || count > 2 * LT_FRAME_MAX || count % 2 != 0 ||
+        !take_fd_data(test, data, count, frame->data))
+        return false;
+    frame->flags |= LT_FRAME_FD;
+    frame->flags |= flags & 1 ? LT_FRAME_BRS : 0;
+    frame->flags |= flags & 2 ? LT_FRAME_ESI : 0;
+    frame->len = (uint8_t)(count / 2);
+    frame->raw_dlc = lt_len_to_dlc(frame->len, true);
+    lines->oddities += !lt_len_is_valid(frame->len, true);
+    return true;
+}
+
+/* "#R" alone or with a length of 0..8, up to `eol`. */
+static bool take_remote(const char *hash, const char *eol, struct lt_frame *frame)
+{
+    size_t count = (size_t)(eol - hash);
+    if (count < 2 || count > 3 || (count == 3 && (hash[2] < '0' || hash[2] > '8')))
+        return false;
+    frame->flags |= LT_FRAME_REMOTE;
+    frame->len = 0;
+    frame->raw_dlc = count == 3 ? (uint8_t)(hash[2] - '0') : 0;
+    return true;
+}
+
+/* What has another flag than EXTENDED. */
+__attribute__((noinline)) static bool take_flagged(struct lt_log_lines *lines,
+                                                   const struct line_test *test, const char *at,
+                                                   const char *eol, struct lt_frame *frame)
 {
     uint32_t bus;
     const char *hash;
@@ -239,23 +270,16 @@ __attribute__((noinline)) static bool take_fd(struct lt_log_lines *lines,
         return false;
     size_t digits = hash[3] == '#' ? 3 : 8;
     hash += digits;
-    if (hash[0] != '#' || hash[1] != '#' || !take_fd_id(hash, digits, frame))
+    if (hash[0] != '#' || (hash[1] != '#' && (hash[1] | 0x20) != 'r') ||
+        !take_id(hash, digits, frame))
         return false;
-    const char *data = hash + 3;
-    size_t count = (size_t)(eol - data);
-    unsigned flags = lt_hex_value(hash[2]);
-    if (flags > 15 || count > 2 * LT_FRAME_MAX || count % 2 != 0 ||
-        !take_fd_data(test, data, count, frame->data))
-        return false;
-    frame->flags |= flags & 1 ? LT_FRAME_BRS : 0;
-    frame->flags |= flags & 2 ? LT_FRAME_ESI : 0;
+    bool good =
+        hash[1] == '#' ? take_fd(lines, test, hash, eol, frame) : take_remote(hash, eol, frame);
     frame->bus = (uint16_t)bus;
-    frame->len = (uint8_t)(count / 2);
-    frame->raw_dlc = lt_len_to_dlc(frame->len, true);
     frame->time_len = (uint8_t)(test->lens[0] >> 16);
-    lines->oddities += !lt_len_is_valid(frame->len, true);
-    lines->flags |= frame->flags;
-    return true;
+    if (good)
+        lines->flags |= frame->flags;
+    return good;
 }
 
 /* By the portable parser, which may learn another head. */
@@ -325,7 +349,7 @@ void lt_log_take_avx2(struct lt_log_lines *lines)
         for (; next < last; next++, frame++) {
             const char *eol = *next;
             if (!take_line(lines, &test, at, eol, frame) &&
-                !take_fd(lines, &test, at, eol, frame) && !take_other(lines, &test, at, frame))
+                !take_flagged(lines, &test, at, eol, frame) && !take_other(lines, &test, at, frame))
                 break;
             at = eol + 1;
         }

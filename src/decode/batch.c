@@ -208,22 +208,50 @@ take_plain(struct lt_decode *decode, const struct lt_frame *frames, size_t count
     decode->matched_frames += count - unknown_frames - other_frames;
 }
 
+/* The same, with what take_frame would note of each. */
+static void take_run(struct lt_decode *decode, const struct lt_frame *frames, size_t count)
+{
+    decode->frames += count;
+    if (decode->first_ns == LT_NO_TIME)
+        decode->first_ns = frames[0].time_ns;
+    decode->last_ns = decode->before_ns = frames[count - 1].time_ns;
+    if (decode->output->value)
+        take_plain(decode, frames, count, true);
+    else
+        take_plain(decode, frames, count, false);
+}
+
+/* How many of the frames, from the first on, can be taken in one run. */
+static size_t run_length(const struct lt_decode *decode, const struct lt_frame *frames,
+                         size_t count)
+{
+    int64_t least_ns = decode->last_ns > decode->from_ns ? decode->last_ns : decode->from_ns;
+    size_t length = 0;
+    for (; length < count; length++) {
+        const struct lt_frame *frame = &frames[length];
+        if ((frame->flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR)) || frame->time_ns == LT_NO_TIME ||
+            frame->time_ns < least_ns || frame->time_ns > decode->to_ns)
+            break;
+        least_ns = frame->time_ns;
+    }
+    return length;
+}
+
 void take_batch(struct lt_decode *decode, const struct lt_batch *batch)
 {
-    int64_t first_ns = batch->frames[0].time_ns;
-    int64_t last_ns = batch->frames[batch->count - 1].time_ns;
-    if (!batch->plain || decode->output->frame || first_ns < decode->from_ns ||
-        last_ns > decode->to_ns) {
-        for (size_t i = 0; i < batch->count && !decode->sink->failed; i++)
-            take_frame(decode, &batch->frames[i]);
+    const struct lt_frame *frame = batch->frames, *end = frame + batch->count;
+    bool in_span =
+        frame[0].time_ns >= decode->from_ns && end[-1].time_ns <= decode->to_ns && batch->plain;
+    if (in_span && !decode->output->frame) {
+        take_run(decode, frame, batch->count);
         return;
     }
-    decode->frames += batch->count;
-    if (decode->first_ns == LT_NO_TIME)
-        decode->first_ns = first_ns;
-    decode->last_ns = decode->before_ns = last_ns;
-    if (decode->output->value)
-        take_plain(decode, batch->frames, batch->count, true);
-    else
-        take_plain(decode, batch->frames, batch->count, false);
+    while (frame < end && !decode->sink->failed) {
+        size_t run = decode->output->frame ? 0 : run_length(decode, frame, (size_t)(end - frame));
+        if (run > 0)
+            take_run(decode, frame, run);
+        else
+            take_frame(decode, frame);
+        frame += run > 0 ? run : 1;
+    }
 }
