@@ -1,0 +1,241 @@
+/* Are two courses one quantity (groups.h)? Correlation finds candidates, the residual in quanta
+ * decides, and chance is ruled out three times: by the correlation that this many independent
+ * values can show by accident (n_eff after Bartlett, r_crit by Fisher's transformation), by
+ * shifting one course in a circle, which keeps everything but the moment, and by refusing ramps:
+ * two quantities that only rise are alike whatever they are, so with fewer than 8 independent
+ * values only courses whose raw values are the same count. */
+#include "survey/groups.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define SAMPLES          768u
+#define COMMON_LEAST     48u
+#define LAG_COARSE_NS    INT64_C(60000000)
+#define LAG_COARSE_STEPS 10 /* each way */
+#define LAG_FINE_NS      INT64_C(10000000)
+#define LAG_FINE_STEPS   6
+#define R_LEAST          0.9
+#define WITHIN_MOST      2.0 /* quanta of the coarser */
+#define FINE_LEAST       5.0 /* deviation over what is left, else "alike" says nothing */
+#define N_EFF_LEAST      8.0
+#define SHIFTS           128u
+#define MEMORIES         5.0
+
+double courses_grid_r(const struct course *x, const struct course *y, size_t shift)
+{
+    double n = 0, sx = 0, sy = 0, sxx = 0, syy = 0, sxy = 0;
+    for (size_t i = 0; i < GRID_POINTS; i++) {
+        double a = x->grid[i] - x->mean, b = y->grid[(i + shift) % GRID_POINTS] - y->mean;
+        if (isnan(a + b))
+            continue;
+        n++;
+        sx += a;
+        sy += b;
+        sxx += a * a;
+        syy += b * b;
+        sxy += a * b;
+    }
+    double vx = sxx - sx * sx / (n > 0 ? n : 1), vy = syy - sy * sy / (n > 0 ? n : 1);
+    if (n < COMMON_LEAST || vx <= 0 || vy <= 0)
+        return 0;
+    return (sxy - sx * sy / n) / sqrt(vx * vy);
+}
+
+/* --- samples of both at the same times --- */
+
+struct sample {
+    int64_t time_ns;
+    double x, y, speed; /* of x, from row to row */
+};
+
+struct samples {
+    size_t count;
+    struct sample at[SAMPLES];
+};
+
+static void take_samples(const struct course *x, struct samples *samples)
+{
+    size_t most = x->count > 2 ? x->count - 2 : 0;
+    size_t wanted = most < SAMPLES ? most : SAMPLES;
+    samples->count = 0;
+    for (size_t i = 0; i < wanted; i++) {
+        size_t row = 1 + i * most / wanted;
+        double value = course_value(x, row);
+        double speed = fabs(course_value(x, row + 1) - course_value(x, row - 1));
+        if (!isnan(value) && !isnan(speed))
+            samples->at[samples->count++] =
+                (struct sample){.time_ns = x->time_ns[row], .x = value, .speed = speed};
+    }
+}
+
+struct fit {
+    size_t count;
+    double r, scale, offset;
+};
+
+/* The line through both scatters alike (neither is the cause). `most`: residuals above it are left
+ * out. */
+static struct fit fit_line(const struct samples *samples, const struct fit *before, double most)
+{
+    double n = 0, mx = 0, my = 0, sxx = 0, syy = 0, sxy = 0;
+    for (size_t i = 0; i < samples->count; i++) {
+        const struct sample *s = &samples->at[i];
+        if (isnan(s->y) || (before && fabs(s->y - before->scale * s->x - before->offset) > most))
+            continue;
+        n++;
+        double dx = s->x - mx, dy = s->y - my;
+        mx += dx / n;
+        my += dy / n;
+        sxx += dx * (s->x - mx);
+        syy += dy * (s->y - my);
+        sxy += dx * (s->y - my);
+    }
+    struct fit fit = {.count = (size_t)n};
+    if (n < COMMON_LEAST || sxx <= 0 || syy <= 0)
+        return fit;
+    fit.r = sxy / sqrt(sxx * syy);
+    fit.scale = sqrt(syy / sxx) * (sxy < 0 ? -1 : 1);
+    fit.offset = my - fit.scale * mx;
+    return fit;
+}
+
+static struct fit fit_at_lag(const struct course *y, int64_t lag_ns, struct samples *samples)
+{
+    for (size_t i = 0; i < samples->count; i++)
+        samples->at[i].y = course_at(y, samples->at[i].time_ns + lag_ns);
+    return fit_line(samples, NULL, 0);
+}
+
+/* The best of 2 * steps + 1 lags around a middle. */
+static struct fit scan_lags(const struct course *y, struct samples *samples, int64_t middle_ns,
+                            int64_t step_ns, int steps, int64_t *ret_lag_ns)
+{
+    struct fit best = {.r = 0};
+    for (int i = -steps; i <= steps; i++) {
+        struct fit fit = fit_at_lag(y, middle_ns + i * step_ns, samples);
+        if (fabs(fit.r) > fabs(best.r)) {
+            best = fit;
+            *ret_lag_ns = middle_ns + i * step_ns;
+        }
+    }
+    return best;
+}
+
+/* y is `lag` behind x: y(t + lag) goes with x(t). */
+static struct fit best_fit(const struct course *y, struct samples *samples, int64_t *ret_lag_ns)
+{
+    int64_t coarse_ns = 0;
+    scan_lags(y, samples, 0, LAG_COARSE_NS, LAG_COARSE_STEPS, &coarse_ns);
+    return scan_lags(y, samples, coarse_ns, LAG_FINE_NS, LAG_FINE_STEPS, ret_lag_ns);
+}
+
+/* --- what is left --- */
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return x < y ? -1 : x > y;
+}
+
+/* A part of the residuals is smaller; of the slower half of the samples, or all. */
+static double residual(const struct samples *samples, const struct fit *fit, double speed_most,
+                       double part)
+{
+    double left[SAMPLES];
+    size_t count = 0;
+    for (size_t i = 0; i < samples->count; i++) {
+        const struct sample *s = &samples->at[i];
+        if (!isnan(s->y) && s->speed <= speed_most)
+            left[count++] = fabs(s->y - fit->scale * s->x - fit->offset);
+    }
+    if (count == 0)
+        return INFINITY;
+    qsort(left, count, sizeof *left, by_size);
+    return left[(size_t)(part * (double)(count - 1))];
+}
+
+static double middle_speed(const struct samples *samples)
+{
+    double speed[SAMPLES];
+    for (size_t i = 0; i < samples->count; i++)
+        speed[i] = samples->at[i].speed;
+    qsort(speed, samples->count, sizeof *speed, by_size);
+    return speed[samples->count / 2];
+}
+
+/* --- chance --- */
+
+static double fisher(double r)
+{
+    double size = fabs(r) < 0.9999999 ? fabs(r) : 0.9999999;
+    return atanh(size);
+}
+
+static double independent(const struct course *x, const struct course *y, double duration_s)
+{
+    double tx = x->memory_s, ty = y->memory_s;
+    return tx > 0 && ty > 0 ? duration_s * (tx + ty) / (2 * tx * ty) : 0;
+}
+
+static bool beats_shifts(const struct course *x, const struct course *y, double r,
+                         double duration_s)
+{
+    double memory_s = x->memory_s > y->memory_s ? x->memory_s : y->memory_s;
+    size_t away = (size_t)(MEMORIES * memory_s / duration_s * GRID_POINTS) + 1;
+    double most = 0, squares = 0;
+    if (2 * away >= GRID_POINTS)
+        return false;
+    for (size_t i = 0; i < SHIFTS; i++) {
+        size_t shift = away + i * (GRID_POINTS - 2 * away) / SHIFTS;
+        double z = fisher(courses_grid_r(x, y, shift));
+        most = z > most ? z : most;
+        squares += z * z;
+    }
+    return fisher(r) > most + 3 * sqrt(squares / SHIFTS);
+}
+
+static bool is_no_accident(const struct course *x, const struct course *y, double duration_s,
+                           size_t pairs, const struct likeness *likeness)
+{
+    bool same_raw = fabs(likeness->scale - 1) * x->span <= 1 && fabs(likeness->offset) <= 1 &&
+                    x->span >= 12 && likeness->within <= 1;
+    if (likeness->n_eff < N_EFF_LEAST)
+        return same_raw;
+    double z = sqrt(2 * log((double)pairs / 0.01));
+    if (fisher(likeness->r) * sqrt(likeness->n_eff - 3) < z)
+        return same_raw;
+    return same_raw || beats_shifts(x, y, likeness->r, duration_s);
+}
+
+bool courses_alike(const struct course *x, const struct course *y, double duration_s, size_t pairs,
+                   struct likeness *ret_likeness)
+{
+    struct samples samples;
+    int64_t lag_ns = 0;
+    take_samples(x, &samples);
+    struct fit fit = best_fit(y, &samples, &lag_ns);
+    if (fabs(fit.r) < R_LEAST)
+        return false;
+    fit_at_lag(y, lag_ns, &samples);
+    double speed = middle_speed(&samples);
+    double usual = residual(&samples, &fit, INFINITY, 0.5);
+    double coarser = fabs(fit.scale) > 1 ? fabs(fit.scale) : 1;
+    struct fit again = fit_line(&samples, &fit, 3 * usual + coarser);
+    if (again.count < COMMON_LEAST)
+        return false;
+    coarser = fabs(again.scale) > 1 ? fabs(again.scale) : 1;
+    struct likeness likeness = {
+        .r = fit.r,
+        .scale = again.scale,
+        .offset = again.offset,
+        .lag_s = (double)lag_ns / 1e9,
+        .within = residual(&samples, &again, speed, 0.8) / coarser,
+        .n_eff = independent(x, y, duration_s),
+    };
+    if (likeness.within > WITHIN_MOST ||
+        y->deviation < FINE_LEAST * coarser * (likeness.within > 0.5 ? likeness.within : 0.5))
+        return false;
+    *ret_likeness = likeness;
+    return is_no_accident(x, y, duration_s, pairs, &likeness);
+}
