@@ -1,0 +1,224 @@
+/* How two recordings differ: a switch that was planted in one of them comes out on top. */
+#include "made_bus.h"
+
+enum plant { PLANT_NONE, PLANT_FLAG, PLANT_ENUM, PLANT_EVENT };
+
+#define SECONDS 60
+
+/* A car of twelve frames: courses, counters, a flag and an enumeration that move anyway, bytes at
+ * rest. The plant sits in byte 6 of frame 0x230, or is frame 0x3A7. */
+static void drive(struct made_bus *made, uint64_t seed, enum plant plant, unsigned presses)
+{
+    made_begin(made, seed);
+    size_t count = SECONDS * 100;
+    for (uint32_t n = 0; n < 12; n++) {
+        double *course = made_course(made, count, 20000, 3000 + 400 * n);
+        size_t step = n % 3 == 0 ? 1 : n % 3 == 1 ? 2 : 10;
+        unsigned counter = 0, mode = 1, brake = 0;
+        for (size_t i = 0; i < count; i += step) {
+            uint8_t data[8] = {0};
+            int64_t t = (int64_t)i * 10 * MADE_MS + n * 300000;
+            size_t every = count / (presses + 1), press = i / every;
+            bool on = press % 2 == 1;
+            made_put16(data, course[i]);
+            data[2] = (uint8_t)(counter++ & 15);
+            brake ^= made_random(made) % 700 == 0;
+            mode = made_random(made) % 500 == 0 ? 1 + (unsigned)(made_random(made) % 3) : mode;
+            data[3] = (uint8_t)(brake << 5 | mode);
+            data[5] = 0x5A;
+            data[6] = plant == PLANT_FLAG && n == 4 && on   ? 0x08
+                      : plant == PLANT_ENUM && n == 4 && on ? 0x30
+                                                            : 0x00;
+            made_add(made, 0, 0x22C + n, t, data, 8);
+        }
+        free(course);
+    }
+    for (unsigned k = 1; plant == PLANT_EVENT && k <= presses; k++)
+        made_add(made, 0, 0x3A7, (int64_t)(k * SECONDS / (presses + 1)) * MADE_S, "\x01\xFF", 2);
+}
+
+static struct lt_change *compared(struct made_bus *a, struct made_bus *b, struct lt_arena *arena,
+                                  size_t *ret_count)
+{
+    struct lt_change *changes;
+    struct lt_error error;
+    lt_arena_init(arena, 0);
+    assert_int_equal(
+        lt_survey_compare(made_survey(a, 0), made_survey(b, 0), arena, &changes, ret_count, &error),
+        LT_OK);
+    return changes;
+}
+
+static bool names_the_plant(const struct lt_change *change, enum plant plant)
+{
+    struct lt_bits flag = {.parts = 1, .part = {{51, 51}}};
+    struct lt_bits mode = {.parts = 1, .part = {{53, 52}}};
+    if (plant == PLANT_EVENT)
+        return change->kind == LT_CHANGE_FRAME_ONLY_B && change->key.id == 0x3A7;
+    return change->kind == LT_CHANGE_MOVES_ONLY_B && change->key.id == 0x230 &&
+           lt_bits_overlap(&change->bits, plant == PLANT_FLAG ? &flag : &mode);
+}
+
+static void a_planted_switch_comes_first(enum plant plant, unsigned presses)
+{
+    for (uint64_t seed = 1; seed <= 8; seed++) {
+        struct made_bus a, b;
+        struct lt_arena arena;
+        size_t count;
+        drive(&a, 2 * seed, PLANT_NONE, presses);
+        drive(&b, 2 * seed + 1, plant, presses);
+        struct lt_change *changes = compared(&a, &b, &arena, &count);
+        assert_true(count >= 1);
+        if (!names_the_plant(&changes[0], plant))
+            print_message("seed %d: %03X %s\n", (int)seed, (unsigned)changes[0].key.id,
+                          changes[0].say);
+        assert_true(names_the_plant(&changes[0], plant));
+        lt_arena_release(&arena);
+        made_end(&a);
+        made_end(&b);
+    }
+}
+
+static void a_planted_flag_comes_first(void **state)
+{
+    (void)state;
+    a_planted_switch_comes_first(PLANT_FLAG, 6);
+}
+
+static void a_planted_enumeration_comes_first(void **state)
+{
+    (void)state;
+    a_planted_switch_comes_first(PLANT_ENUM, 6);
+}
+
+static void a_planted_event_frame_comes_first(void **state)
+{
+    (void)state;
+    a_planted_switch_comes_first(PLANT_EVENT, 5);
+}
+
+static void a_recording_does_not_differ_from_itself(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    drive(&a, 5, PLANT_FLAG, 6);
+    drive(&b, 5, PLANT_FLAG, 6);
+    compared(&a, &b, &arena, &count);
+    assert_int_equal(count, 0);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+static void counters_and_courses_do_not_stand_out(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    drive(&a, 71, PLANT_NONE, 1);
+    drive(&b, 72, PLANT_NONE, 1);
+    struct lt_change *changes = compared(&a, &b, &arena, &count);
+    for (size_t i = 0; i < count; i++)
+        assert_true(changes[i].weight < 0.75);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+static void a_bit_at_rest_elsewhere_is_a_value_that_differs(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    made_begin(&a, 1);
+    made_begin(&b, 1);
+    made_cyclic(&a, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "@abc");
+    made_cyclic(&b, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "Dabc");
+    struct lt_change *changes = compared(&a, &b, &arena, &count);
+    assert_int_equal(count, 1);
+    assert_int_equal(changes[0].kind, LT_CHANGE_VALUE);
+    assert_int_equal(changes[0].bits.part[0].msb, 2); /* '@' is 40, 'D' is 44 */
+    assert_int_equal(changes[0].bits.part[0].lsb, 2);
+    assert_int_equal(changes[0].a_low, 0);
+    assert_int_equal(changes[0].b_low, 1);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+static void another_period_is_told(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    made_begin(&a, 1);
+    made_begin(&b, 1);
+    made_cyclic(&a, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "abc");
+    made_cyclic(&b, 0, 0x155, 50 * MADE_MS, 10 * MADE_S, "abc");
+    struct lt_change *changes = compared(&a, &b, &arena, &count);
+    assert_int_equal(count, 1);
+    assert_int_equal(changes[0].kind, LT_CHANGE_PERIOD);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+/* The adapters were swapped: bus 0 of B is bus 1 of A. */
+static void buses_meet_by_what_is_on_them(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    made_begin(&a, 1);
+    made_begin(&b, 1);
+    for (uint32_t id = 0x100; id < 0x108; id++) {
+        made_cyclic(&a, 0, id, 20 * MADE_MS, 5 * MADE_S, "one");
+        made_cyclic(&b, 1, id, 20 * MADE_MS, 5 * MADE_S, "one");
+        made_cyclic(&a, 1, id + 0x300, 50 * MADE_MS, 5 * MADE_S, "two");
+        made_cyclic(&b, 0, id + 0x300, 50 * MADE_MS, 5 * MADE_S, "two");
+    }
+    compared(&a, &b, &arena, &count);
+    assert_int_equal(count, 0);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+static void nothing_compares_with_something(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    made_begin(&a, 1);
+    made_begin(&b, 1);
+    made_cyclic(&b, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "abc");
+    struct lt_change *changes = compared(&a, &b, &arena, &count);
+    assert_int_equal(count, 1);
+    assert_int_equal(changes[0].kind, LT_CHANGE_FRAME_ONLY_B);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_planted_flag_comes_first),
+        cmocka_unit_test(a_planted_enumeration_comes_first),
+        cmocka_unit_test(a_planted_event_frame_comes_first),
+        cmocka_unit_test(a_recording_does_not_differ_from_itself),
+        cmocka_unit_test(counters_and_courses_do_not_stand_out),
+        cmocka_unit_test(a_bit_at_rest_elsewhere_is_a_value_that_differs),
+        cmocka_unit_test(another_period_is_told),
+        cmocka_unit_test(buses_meet_by_what_is_on_them),
+        cmocka_unit_test(nothing_compares_with_something),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
