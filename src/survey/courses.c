@@ -34,7 +34,7 @@ double course_value(const struct course *course, size_t row)
     return raw_value(raw, course->is->sign, length);
 }
 
-double course_at(const struct course *course, int64_t time_ns)
+double course_between(const struct course *course, int64_t time_ns)
 {
     size_t low = 0, high = course->count;
     while (low < high) {
@@ -44,9 +44,14 @@ double course_at(const struct course *course, int64_t time_ns)
         else
             high = middle;
     }
-    if (low == 0 || time_ns - course->time_ns[low - 1] > course->stale_ns)
+    if (low == 0 || low == course->count)
         return NAN;
-    return course_value(course, low - 1);
+    int64_t before_ns = course->time_ns[low - 1], gap_ns = course->time_ns[low] - before_ns;
+    if (gap_ns > course->stale_ns)
+        return NAN;
+    double part = gap_ns > 0 ? (double)(time_ns - before_ns) / (double)gap_ns : 0;
+    double before = course_value(course, low - 1), after = course_value(course, low);
+    return before + part * (after - before);
 }
 
 /* --- rows --- */

@@ -9,18 +9,18 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define SAMPLES          768u
-#define COMMON_LEAST     48u
-#define LAG_COARSE_NS    INT64_C(60000000)
-#define LAG_COARSE_STEPS 10 /* each way */
-#define LAG_FINE_NS      INT64_C(10000000)
-#define LAG_FINE_STEPS   6
-#define R_LEAST          0.9
-#define WITHIN_MOST      2.0 /* quanta of the coarser */
-#define FINE_LEAST       5.0 /* deviation over what is left, else "alike" says nothing */
-#define N_EFF_LEAST      8.0
-#define SHIFTS           128u
-#define MEMORIES         5.0
+#define SAMPLES       768u
+#define COMMON_LEAST  48u
+#define LAG_COARSE_NS INT64_C(60000000)
+#define LAG_FINE_NS   INT64_C(8000000)
+#define LAG_FINEST_NS INT64_C(1000000)
+#define LAG_STEPS     9 /* each way: 0.54 s, then what lies between */
+#define R_LEAST       0.9
+#define WITHIN_MOST   2.0 /* quanta of the coarser */
+#define FINE_LEAST    5.0 /* deviation over what is left, else "alike" says nothing */
+#define N_EFF_LEAST   8.0
+#define SHIFTS        128u
+#define MEMORIES      5.0
 
 double courses_grid_r(const struct course *x, const struct course *y, size_t shift)
 {
@@ -42,11 +42,12 @@ double courses_grid_r(const struct course *x, const struct course *y, size_t shi
     return (sxy - sx * sy / n) / sqrt(vx * vy);
 }
 
-/* --- samples of both at the same times --- */
+/* --- samples of both at the same times: those of y, the slower one; x is read between its rows,
+ * so that its own rhythm leaves no steps --- */
 
 struct sample {
     int64_t time_ns;
-    double x, y, speed; /* of x, from row to row */
+    double x, y, speed; /* of y, from row to row */
 };
 
 struct samples {
@@ -54,18 +55,18 @@ struct samples {
     struct sample at[SAMPLES];
 };
 
-static void take_samples(const struct course *x, struct samples *samples)
+static void take_samples(const struct course *y, struct samples *samples)
 {
-    size_t most = x->count > 2 ? x->count - 2 : 0;
+    size_t most = y->count > 2 ? y->count - 2 : 0;
     size_t wanted = most < SAMPLES ? most : SAMPLES;
     samples->count = 0;
     for (size_t i = 0; i < wanted; i++) {
         size_t row = 1 + i * most / wanted;
-        double value = course_value(x, row);
-        double speed = fabs(course_value(x, row + 1) - course_value(x, row - 1));
+        double value = course_value(y, row);
+        double speed = fabs(course_value(y, row + 1) - course_value(y, row - 1));
         if (!isnan(value) && !isnan(speed))
             samples->at[samples->count++] =
-                (struct sample){.time_ns = x->time_ns[row], .x = value, .speed = speed};
+                (struct sample){.time_ns = y->time_ns[row], .y = value, .speed = speed};
     }
 }
 
@@ -81,7 +82,7 @@ static struct fit fit_line(const struct samples *samples, const struct fit *befo
     double n = 0, mx = 0, my = 0, sxx = 0, syy = 0, sxy = 0;
     for (size_t i = 0; i < samples->count; i++) {
         const struct sample *s = &samples->at[i];
-        if (isnan(s->y) || (before && fabs(s->y - before->scale * s->x - before->offset) > most))
+        if (isnan(s->x) || (before && fabs(s->y - before->scale * s->x - before->offset) > most))
             continue;
         n++;
         double dx = s->x - mx, dy = s->y - my;
@@ -100,20 +101,20 @@ static struct fit fit_line(const struct samples *samples, const struct fit *befo
     return fit;
 }
 
-static struct fit fit_at_lag(const struct course *y, int64_t lag_ns, struct samples *samples)
+static struct fit fit_at_lag(const struct course *x, int64_t lag_ns, struct samples *samples)
 {
     for (size_t i = 0; i < samples->count; i++)
-        samples->at[i].y = course_at(y, samples->at[i].time_ns + lag_ns);
+        samples->at[i].x = course_between(x, samples->at[i].time_ns - lag_ns);
     return fit_line(samples, NULL, 0);
 }
 
 /* The best of 2 * steps + 1 lags around a middle. */
-static struct fit scan_lags(const struct course *y, struct samples *samples, int64_t middle_ns,
+static struct fit scan_lags(const struct course *x, struct samples *samples, int64_t middle_ns,
                             int64_t step_ns, int steps, int64_t *ret_lag_ns)
 {
     struct fit best = {.r = 0};
     for (int i = -steps; i <= steps; i++) {
-        struct fit fit = fit_at_lag(y, middle_ns + i * step_ns, samples);
+        struct fit fit = fit_at_lag(x, middle_ns + i * step_ns, samples);
         if (fabs(fit.r) > fabs(best.r)) {
             best = fit;
             *ret_lag_ns = middle_ns + i * step_ns;
@@ -123,11 +124,14 @@ static struct fit scan_lags(const struct course *y, struct samples *samples, int
 }
 
 /* y is `lag` behind x: y(t + lag) goes with x(t). */
-static struct fit best_fit(const struct course *y, struct samples *samples, int64_t *ret_lag_ns)
+static struct fit best_fit(const struct course *x, struct samples *samples, int64_t *ret_lag_ns)
 {
-    int64_t coarse_ns = 0;
-    scan_lags(y, samples, 0, LAG_COARSE_NS, LAG_COARSE_STEPS, &coarse_ns);
-    return scan_lags(y, samples, coarse_ns, LAG_FINE_NS, LAG_FINE_STEPS, ret_lag_ns);
+    int64_t coarse_ns = 0, fine_ns = 0;
+    struct fit fit = scan_lags(x, samples, 0, LAG_COARSE_NS, LAG_STEPS, &coarse_ns);
+    if (fabs(fit.r) < R_LEAST)
+        return fit;
+    scan_lags(x, samples, coarse_ns, LAG_FINE_NS, LAG_STEPS, &fine_ns);
+    return scan_lags(x, samples, fine_ns, LAG_FINEST_NS, LAG_STEPS, ret_lag_ns);
 }
 
 /* --- what is left --- */
@@ -146,7 +150,7 @@ static double residual(const struct samples *samples, const struct fit *fit, dou
     size_t count = 0;
     for (size_t i = 0; i < samples->count; i++) {
         const struct sample *s = &samples->at[i];
-        if (!isnan(s->y) && s->speed <= speed_most)
+        if (!isnan(s->x) && s->speed <= speed_most)
             left[count++] = fabs(s->y - fit->scale * s->x - fit->offset);
     }
     if (count == 0)
@@ -213,11 +217,11 @@ bool courses_alike(const struct course *x, const struct course *y, double durati
 {
     struct samples samples;
     int64_t lag_ns = 0;
-    take_samples(x, &samples);
-    struct fit fit = best_fit(y, &samples, &lag_ns);
+    take_samples(y, &samples);
+    struct fit fit = best_fit(x, &samples, &lag_ns);
     if (fabs(fit.r) < R_LEAST)
         return false;
-    fit_at_lag(y, lag_ns, &samples);
+    fit_at_lag(x, lag_ns, &samples);
     double speed = middle_speed(&samples);
     double usual = residual(&samples, &fit, INFINITY, 0.5);
     double coarser = fabs(fit.scale) > 1 ? fabs(fit.scale) : 1;
