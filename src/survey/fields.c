@@ -43,10 +43,11 @@ static enum lt_code add_moving(const struct field_lines *lines, const struct fie
     field->distinct = course.distinct;
     field->changes = course.changes;
     field->eta = course.eta;
-    field->why =
-        survey_text(arena, "weakest %.1f, ends %.1f, order %.1f, sign %.1f; eta %.4f, %u values",
-                    place->weakest, place->edge, place->margin, sign_odds, course.eta,
-                    (unsigned)course.distinct);
+    field->why = survey_text(
+        arena, "F w=%.2f e=%.2f m=%.2f s=%.2f c=%lu n=%lu d=%lu L=%u eta=%.4f t=%lu",
+        place->weakest, place->edge, place->margin, sign_odds, (unsigned long)course.changes,
+        (unsigned long)course.steps, (unsigned long)course.distinct, place->length, course.eta,
+        (unsigned long)course.typical);
     return LT_OK;
 }
 

@@ -33,6 +33,7 @@ struct cutting {
     enum lt_order edge[BYTES_MAX]; /* between byte and byte + 1 */
     double odds[FRAME_BITS];       /* of the decision below each bit, in favour of what was said */
     double order_odds[BYTES_MAX];  /* by which an edge's order is better than the other */
+    double end_odds[BYTES_MAX];    /* that fields end at the edge; INFINITY where none could pass */
 };
 
 /* Both bits flip at half of each other's flips: at the low end of a number whose steps are large, 0
@@ -165,6 +166,7 @@ static void choose_edges(struct cutting *cutting, double order_prior)
         unsigned upper = said == LT_ORDER_INTEL ? 8 * (e + 1) : 8 * e;
         if (said != LT_ORDER_NONE)
             cutting->odds[upper] = own;
+        cutting->end_odds[e] = said == LT_ORDER_NONE ? own : INFINITY;
     }
 }
 
@@ -243,6 +245,27 @@ static void part_twins(const struct cutting *cutting, struct field_cut *cut)
     }
 }
 
+/* Odds that a field that touches the edges of this byte ends there. */
+static double end_at_edges(const struct cutting *cutting, unsigned byte)
+{
+    double odds = byte > 0 ? cutting->end_odds[byte - 1] : INFINITY;
+    return byte + 1 < cutting->lines->length ? fmin(odds, cutting->end_odds[byte]) : odds;
+}
+
+static double end_below(const struct cutting *cutting, unsigned lsb)
+{
+    if (lsb % 8 == 0)
+        return end_at_edges(cutting, lsb / 8);
+    return cutting->gaps->below[0][lsb].seen ? cutting->odds[lsb] : INFINITY;
+}
+
+static double end_above(const struct cutting *cutting, unsigned msb)
+{
+    if (msb % 8 == 7)
+        return end_at_edges(cutting, msb / 8);
+    return cutting->gaps->below[0][msb + 1].seen ? cutting->odds[msb + 1] : INFINITY;
+}
+
 void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
                     const struct gaps *gaps, double order_prior, struct field_cut *ret_cut)
 {
@@ -265,14 +288,7 @@ void field_cut_make(const struct field_lines *lines, const struct field_bits *bi
         struct field_place *place = &ret_cut->place[i];
         if (place->msb / 8 == place->lsb / 8)
             place->order = LT_ORDER_NONE;
-        if (place->lsb % 8 != 0)
-            place->edge =
-                fmin(place->edge,
-                     cutting.gaps->below[0][place->lsb].seen ? cutting.odds[place->lsb] : INFINITY);
-        if (place->msb % 8 != 7)
-            place->edge = fmin(place->edge, cutting.gaps->below[0][place->msb + 1].seen
-                                                ? cutting.odds[place->msb + 1]
-                                                : INFINITY);
+        place->edge = fmin(end_below(&cutting, place->lsb), end_above(&cutting, place->msb));
     }
     part_twins(&cutting, ret_cut);
 }
