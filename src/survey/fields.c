@@ -6,6 +6,8 @@
 #include "survey/fields_inside.h"
 #include "survey/survey_internal.h"
 
+#define SURE_OF_NUMBER 0.6 /* noise that surely is one number is physical all the same */
+
 struct listing {
     struct lt_survey_field *fields;
     size_t count;
@@ -38,6 +40,8 @@ static enum lt_code add_moving(const struct field_lines *lines, const struct fie
     } else if (field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_UNKNOWN)
         field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
     field->confidence = field_sureness(place, &course, field->kind, sign_odds);
+    if (field->kind == LT_FIELD_UNKNOWN && field->confidence >= SURE_OF_NUMBER)
+        field->kind = LT_FIELD_PHYSICAL;
     field->raw_min = course.raw_min;
     field->raw_max = course.raw_max;
     field->distinct = course.distinct;

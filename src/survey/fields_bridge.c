@@ -70,14 +70,18 @@ static double bridge_odds(const struct bridge_counts *n, unsigned lower_length)
     return (double)n->both * -log2(chance) + ones;
 }
 
+/* `all`: the order of the frame's fields. Without one no bridge leads over a byte's edge: fields
+ * that all become available at one moment look alike. */
 static bool bridged(const struct field_lines *lines, const struct field_bits *bits,
-                    struct field_place *upper, const struct field_place *lower)
+                    struct field_place *upper, const struct field_place *lower, enum lt_order all)
 {
     static const enum lt_order orders[] = {LT_ORDER_INTEL, LT_ORDER_MOTOROLA};
     for (unsigned i = 0; i < 2; i++) {
         enum lt_order order = orders[i];
         if ((upper->order != LT_ORDER_NONE && upper->order != order) ||
             (lower->order != LT_ORDER_NONE && lower->order != order))
+            continue;
+        if (upper->lsb / 8 != lower->msb / 8 && order != all)
             continue;
         int between = resting_between(lines, bits, upper, lower, order);
         if (between < 1 || upper->length + (unsigned)between + lower->length > COURSE_BITS)
@@ -100,9 +104,10 @@ static bool bridged(const struct field_lines *lines, const struct field_bits *bi
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
                   struct field_cut *cut)
 {
+    enum lt_order all = field_cut_order(cut);
     for (size_t i = 0; i < cut->count; i++)
         for (size_t j = 0; j < cut->count; j++)
-            if (i != j && bridged(lines, bits, &cut->place[i], &cut->place[j])) {
+            if (i != j && bridged(lines, bits, &cut->place[i], &cut->place[j], all)) {
                 cut->place[j] = cut->place[--cut->count];
                 i = i == cut->count ? j : i;
                 j = (size_t)-1; /* look again from the first: pieces may follow each other */

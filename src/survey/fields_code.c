@@ -23,6 +23,7 @@
 #define GAIN_LEAST   40.0 /* bits */
 #define GAIN_A_TICK  0.12
 #define GAIN_SINGLE  0.3
+#define NOISE_SHARE  0.85 /* of the bits that random ones would cost */
 #define SURE_GAP     25.0 /* odds in bits that need no second opinion */
 
 struct tally {
@@ -124,8 +125,8 @@ static void read_block(const struct field_lines *lines, enum lt_order order, uns
     }
 }
 
-double field_join_gain(const struct field_lines *lines, enum lt_order order, unsigned lsb,
-                       unsigned upper, unsigned lower, uint64_t *ret_ticks)
+void field_join_gain(const struct field_lines *lines, enum lt_order order, unsigned lsb,
+                     unsigned upper, unsigned lower, struct field_gain *ret_gain)
 {
     struct weighing weighing;
     unsigned place = line_place(lines, order, lsb);
@@ -141,9 +142,10 @@ double field_join_gain(const struct field_lines *lines, enum lt_order order, uns
         if (is_wanted && from < lines->count)
             read_block(lines, order, place, from, to < lines->count ? to : lines->count, &weighing);
     }
-    *ret_ticks = weighing.ticks;
-    return part_cost(&weighing.parts[1]) + part_cost(&weighing.parts[2]) -
-           part_cost(&weighing.parts[0]);
+    double low = part_cost(&weighing.parts[2]), most = (double)lower * (double)weighing.ticks;
+    ret_gain->ticks = weighing.ticks;
+    ret_gain->bits = part_cost(&weighing.parts[1]) + low - part_cost(&weighing.parts[0]);
+    ret_gain->low_is_noise = low > NOISE_SHARE * most;
 }
 
 /* A single bit is told nearly as well by itself, and learns fewer frequencies. */
@@ -168,11 +170,11 @@ static bool follow_each_other(const struct field_lines *lines, const struct fiel
 static bool merge(const struct field_lines *lines, struct field_place *upper,
                   const struct field_place *lower, enum lt_order order)
 {
-    uint64_t ticks;
+    struct field_gain gain;
     if (!follow_each_other(lines, upper, lower, order))
         return false;
-    double gain = field_join_gain(lines, order, lower->lsb, upper->length, lower->length, &ticks);
-    if (!is_clear(gain, ticks, upper->length == 1 || lower->length == 1))
+    field_join_gain(lines, order, lower->lsb, upper->length, lower->length, &gain);
+    if (!is_clear(gain.bits, gain.ticks, upper->length == 1 || lower->length == 1))
         return false;
     upper->length = (uint8_t)(upper->length + lower->length);
     upper->lsb = lower->lsb;
@@ -182,8 +184,7 @@ static bool merge(const struct field_lines *lines, struct field_place *upper,
     return true;
 }
 
-/* The order of the frame's fields that have one; LT_ORDER_NONE where there is none, or both. */
-static enum lt_order order_of_all(const struct field_cut *cut)
+enum lt_order field_cut_order(const struct field_cut *cut)
 {
     enum lt_order order = LT_ORDER_NONE;
     for (size_t i = 0; i < cut->count; i++) {
@@ -198,7 +199,7 @@ static enum lt_order order_of_all(const struct field_cut *cut)
 
 static bool merge_any(const struct field_lines *lines, struct field_cut *cut)
 {
-    enum lt_order all = order_of_all(cut);
+    enum lt_order all = field_cut_order(cut);
     for (size_t i = 0; i < cut->count; i++)
         for (size_t j = 0; j < cut->count; j++)
             for (unsigned order = LT_ORDER_INTEL; order <= LT_ORDER_MOTOROLA; order++) {
@@ -219,9 +220,10 @@ static bool split(const struct field_lines *lines, struct field_cut *cut, size_t
 {
     struct field_place *place = &cut->place[index];
     enum lt_order order = place->order == LT_ORDER_NONE ? LT_ORDER_INTEL : place->order;
-    uint64_t ticks;
-    double gain = -field_join_gain(lines, order, place->lsb, upper, place->length - upper, &ticks);
-    if (!is_clear(gain, ticks, false) || cut->count >= FRAME_BITS)
+    struct field_gain gain;
+    field_join_gain(lines, order, place->lsb, upper, place->length - upper, &gain);
+    /* How noise is described says nothing: half octaves are too coarse for that. */
+    if (gain.low_is_noise || !is_clear(-gain.bits, gain.ticks, false) || cut->count >= FRAME_BITS)
         return false;
     struct field_place *rest = &cut->place[cut->count++];
     *rest = *place;

@@ -123,8 +123,15 @@ void field_second_opinion(const struct field_lines *lines, const struct gaps *ga
                           struct field_cut *cut);
 /* How many bits are saved when the `upper` bits above and the `lower` bits from `lsb` on are one
  * field; less than 0: when they are two. */
-double field_join_gain(const struct field_lines *lines, enum lt_order order, unsigned lsb,
-                       unsigned upper, unsigned lower, uint64_t *ret_ticks);
+struct field_gain {
+    double bits;
+    uint64_t ticks;    /* rows in which the whole moved */
+    bool low_is_noise; /* the lower part costs about what random bits would */
+};
+void field_join_gain(const struct field_lines *lines, enum lt_order order, unsigned lsb,
+                     unsigned upper, unsigned lower, struct field_gain *ret_gain);
+/* The order of the frame's fields that have one; LT_ORDER_NONE where there is none, or both. */
+enum lt_order field_cut_order(const struct field_cut *cut);
 
 /* fields_bridge.c: puts pieces together that have resting bits between them. */
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,

@@ -5,11 +5,13 @@
 
 #include "survey/fields_inside.h"
 
-#define BETWEEN_MOST 12u
-#define LENGTH_LEAST 3u /* of the magnitude */
-#define FLIPS_LEAST  3u
-#define ODDS_LEAST   14.0 /* bits of evidence */
-#define ODDS_MOST    40.0
+#define BETWEEN_MOST   12u
+#define LENGTH_LEAST   3u /* of the magnitude */
+#define FLIPS_LEAST    3u
+#define FAR_SHARE      50u /* one in so many rows, at least, on either side */
+#define DISTINCT_LEAST 16u
+#define ODDS_LEAST     14.0 /* bits of evidence */
+#define ODDS_MOST      40.0
 
 /* The place of the sign above the magnitude, counted along the line; -1 where it is not there. */
 static int offset_of_sign(const struct field_lines *lines, const struct field_bits *bits,
@@ -31,6 +33,7 @@ static int offset_of_sign(const struct field_lines *lines, const struct field_bi
 struct near_zero {
     uint64_t rows, low; /* rows in which the magnitude is low */
     uint64_t flips, low_flips;
+    uint64_t far[2]; /* rows far from zero, by the sign */
 };
 
 /* `low`: magnitudes below it are near zero. A flip counts where it is so before and after. */
@@ -45,6 +48,7 @@ static struct near_zero count_near_zero(const struct field_lines *lines, enum lt
         uint64_t now = line_get(lines, order, row, place, offset + 1);
         n.rows++;
         n.low += (now & mask) < low;
+        n.far[now >> offset] += (now & mask) >= 2 * low;
         if (row != 0 && lines->flags[row] & LT_KEPT_FOLLOWS && (now ^ before) >> offset != 0) {
             n.flips++;
             n.low_flips += (now & mask) < low && (before & mask) < low;
@@ -56,7 +60,10 @@ static struct near_zero count_near_zero(const struct field_lines *lines, enum lt
 
 static double magnitude_odds(const struct near_zero *n)
 {
+    uint64_t far = n->far[0] < n->far[1] ? n->far[0] : n->far[1];
     if (n->flips < FLIPS_LEAST || n->low_flips * 10 < n->flips * 9)
+        return 0;
+    if (far * FAR_SHARE < n->rows) /* "stands still" is a flag, no sign */
         return 0;
     double chance = ((double)n->low + 1) / ((double)n->rows + 1);
     double flips = n->low_flips > 20 ? 20 : (double)n->low_flips;
@@ -109,6 +116,8 @@ enum lt_code field_magnitude(const struct field_lines *lines, const struct field
             enum lt_code code = field_course_make(lines, &cut->place[j], arena, &course, error);
             if (code != LT_OK)
                 return code;
+            if (course.distinct < DISTINCT_LEAST)
+                continue;
             if (!joined(lines, bits, &cut->place[i], &cut->place[j], &course))
                 continue;
             cut->place[j] = cut->place[--cut->count];
