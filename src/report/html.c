@@ -92,6 +92,8 @@ void lt_html_string(struct lt_html *html, const char *text)
 }
 
 static void put_formatted(struct lt_html *html, const char *format, va_list args)
+    __attribute__((format(printf, 2, 0)));
+static void put_formatted(struct lt_html *html, const char *format, va_list args)
 {
     char text[1024];
     size_t len = lt_text_vformat(text, sizeof text, format, args);

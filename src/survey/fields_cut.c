@@ -157,8 +157,9 @@ static void choose_edges(struct cutting *cutting, double order_prior)
     for (unsigned e = 0; e < edges; e++) {
         enum lt_order said = edge[best][e];
         double own = odds[e][said], other = total[0] - total[1];
+        enum lt_order against = said == LT_ORDER_INTEL ? LT_ORDER_MOTOROLA : LT_ORDER_INTEL;
         cutting->edge[e] = said;
-        cutting->order_odds[e] = best == 2                ? odds[e][said] - odds[e][3 - said]
+        cutting->order_odds[e] = best == 2                ? odds[e][said] - odds[e][against]
                                  : said == LT_ORDER_INTEL ? other
                                                           : -other;
         if (said == LT_ORDER_NONE)
