@@ -70,6 +70,15 @@ static const char *bus_name(struct draft *draft, size_t index)
     return lt_arena_string(draft->arena, own);
 }
 
+/* A name that Linux gives an interface: at most 15 bytes, no blanks (docs/profile-format.md). */
+static const char *interface_name(struct draft *draft, const char *name)
+{
+    const char *plain = draft_text(draft->arena, "%s", name);
+    if (!*name || !plain || strcmp(plain, name) != 0 || strlen(name) > 15 || strpbrk(name, " \t/"))
+        return NULL;
+    return plain;
+}
+
 /* The same identifier on a bus that comes earlier in the capture has the plain name. */
 static bool is_on_earlier_bus(const struct draft *draft, const struct lt_survey_frame *frame)
 {
@@ -134,7 +143,7 @@ static void add_buses(struct draft *draft)
             .bitrate_hz = bus->bitrate_hz <= 1000000 ? bus->bitrate_hz : 0,
             .fd = has_fd(survey, i) ? LT_FD_ISO : LT_FD_NO,
             .sample_point = {0, 1},
-            .interface = bus->name[0] ? draft_text(draft->arena, "%s", bus->name) : NULL,
+            .interface = interface_name(draft, bus->name),
             .evidence = draft_bus_evidence(draft->arena, survey, bus),
         };
     }

@@ -31,23 +31,26 @@ static uint8_t xor_of(const uint8_t *data, size_t count)
     return sum;
 }
 
-/* Selector in 0.7..0.6, counter over all frames in 0.3..0.0, quantities of each page in bytes 1, 2
- * and of all pages in 3, 4, xor in 7. */
+/* Selector in 0.7..0.4, quantities of each page in bytes 1, 2 and of all pages in 3, 4, counter
+ * over all frames in 6.3..6.0, xor in 7. */
 static void make_paged(struct made_bus *made, size_t count)
 {
-    double *pages[3], *common = made_course(made, count, 30000, 6000);
-    for (int p = 0; p < 3; p++)
-        pages[p] = made_course(made, count, 12000 + 16000.0 * p, 3000);
+    static const struct {
+        uint8_t value;
+        double middle;
+    } kinds[] = {{1, 12000}, {2, 25000}, {5, 40000}, {9, 52000}};
+    double *pages[4], *common = made_course(made, count, 30000, 6000);
+    for (int p = 0; p < 4; p++)
+        pages[p] = made_course(made, count, kinds[p].middle, 5000);
     for (size_t i = 0; i < count; i++) {
-        uint8_t data[8] = {0};
-        unsigned page = i % 3;
-        data[0] = (uint8_t)(page << 6 | i % 16);
-        made_put16(data + 1, pages[page][i]);
+        uint8_t data[8] = {(uint8_t)(kinds[i % 4].value << 4)};
+        made_put16(data + 1, pages[i % 4][i]);
         made_put16(data + 3, common[i]);
+        data[6] = (uint8_t)(i % 16);
         data[7] = xor_of(data, 7);
         made_add(made, 0, 0x2A0, (int64_t)i * 10 * MADE_MS, data, 8);
     }
-    for (int p = 0; p < 3; p++)
+    for (int p = 0; p < 4; p++)
         free(pages[p]);
     free(common);
 }
@@ -61,7 +64,7 @@ static void what_runs_over_all_pages_is_one_field(void **state)
     made_survey(&made, 0);
     const struct lt_survey_frame *frame = made_find(&made, 0, 0x2A0);
     assert_true(frame->stream->selector.present);
-    const struct lt_survey_field *counter = field_at(frame, LT_FIELD_COUNTER, "0.3..0.0");
+    const struct lt_survey_field *counter = field_at(frame, LT_FIELD_COUNTER, "6.3..6.0");
     assert_non_null(counter);
     assert_null(counter->pages);
     assert_int_equal(fields_of(frame, LT_FIELD_COUNTER), 1);
