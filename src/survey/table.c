@@ -16,6 +16,11 @@ struct page {
 
 /* --- lines --- */
 
+static const char *plural(uint64_t count)
+{
+    return count == 1 ? "" : "s";
+}
+
 /* A sentence from column `indent` on, broken between words. */
 static void put_wrapped(struct lt_sink *sink, unsigned indent, const char *text)
 {
@@ -230,8 +235,9 @@ static void put_frame(const struct page *page, const struct lt_survey_frame *fra
     char id[SURVEY_ID_ROOM], timing[SURVEY_TIMING_ROOM], content[256];
     survey_print_id(id, &stream->key);
     survey_print_timing(timing, &stream->timing);
-    lt_sink_format(page->sink, "%-8s  %2u bytes%s  %8" PRIu64 " frames  ", id, stream->key.length,
-                   stream->key.fd ? " FD" : "", stream->timing.count);
+    lt_sink_format(page->sink, "%-8s  %2u byte%s%s  %8" PRIu64 " frame%s  ", id, stream->key.length,
+                   plural(stream->key.length), stream->key.fd ? " FD" : "", stream->timing.count,
+                   plural(stream->timing.count));
     if (frame->pgn_name)
         lt_sink_format(page->sink, "%s  ", frame->pgn_name);
     lt_sink_string(page->sink, timing);
@@ -255,8 +261,8 @@ static void put_bus(const struct page *page, size_t index)
 {
     const struct lt_survey_bus *bus = &page->survey->buses[index];
     char number[SURVEY_NUMBER_ROOM];
-    lt_sink_format(page->sink, "\nbus %s: %" PRIu64 " frames",
-                   bus->name[0] ? bus->name : "(unnamed)", bus->frames);
+    lt_sink_format(page->sink, "\nbus %s: %" PRIu64 " frame%s",
+                   bus->name[0] ? bus->name : "(unnamed)", bus->frames, plural(bus->frames));
     if (bus->bitrate_hz) {
         survey_print_fixed(number, bus->load * 100, 1);
         lt_sink_format(page->sink, ", load %s %% of %u bit/s%s", number, (unsigned)bus->bitrate_hz,
@@ -323,11 +329,14 @@ static void put_head(const struct page *page)
     for (size_t i = 0; i < page->about->file_count; i++)
         lt_sink_format(page->sink, "%s%s", i ? ", " : "", page->about->files[i]);
     survey_print_fixed(seconds, survey->duration_s, 3);
-    lt_sink_format(page->sink, "\n%" PRIu64 " frames in %s s", counts->frames, seconds);
+    lt_sink_format(page->sink, "\n%" PRIu64 " frame%s in %s s", counts->frames,
+                   plural(counts->frames), seconds);
     if (counts->remote)
-        lt_sink_format(page->sink, ", %" PRIu64 " remote requests", counts->remote);
+        lt_sink_format(page->sink, ", %" PRIu64 " remote request%s", counts->remote,
+                       plural(counts->remote));
     if (counts->error_frames)
-        lt_sink_format(page->sink, ", %" PRIu64 " error reports", counts->error_frames);
+        lt_sink_format(page->sink, ", %" PRIu64 " error report%s", counts->error_frames,
+                       plural(counts->error_frames));
     if (counts->without_time)
         lt_sink_format(page->sink, ", %" PRIu64 " without time", counts->without_time);
     if (page->about->counts && page->about->counts->malformed)

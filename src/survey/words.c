@@ -106,10 +106,11 @@ void survey_print_timing(char ret_text[SURVEY_TIMING_ROOM], const struct lt_timi
     if (timing->lost)
         used += lt_text_format(ret_text + used, size - used, ", %" PRIu64 " lost", timing->lost);
     if (timing->lost && timing->gaps != timing->lost)
-        used += lt_text_format(ret_text + used, size - used, " in %" PRIu64 " gaps", timing->gaps);
+        used += lt_text_format(ret_text + used, size - used, " in %" PRIu64 " gap%s", timing->gaps,
+                               timing->gaps == 1 ? "" : "s");
     if (timing->pauses)
-        used +=
-            lt_text_format(ret_text + used, size - used, ", %" PRIu64 " pauses", timing->pauses);
+        used += lt_text_format(ret_text + used, size - used, ", %" PRIu64 " pause%s",
+                               timing->pauses, timing->pauses == 1 ? "" : "s");
     if (timing->backward_steps)
         used += lt_text_format(ret_text + used, size - used,
                                ", time ran backwards %" PRIu64 " times", timing->backward_steps);

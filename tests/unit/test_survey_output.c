@@ -239,7 +239,7 @@ static void lines_of_the_table_keep_their_width(void **state)
         assert_true(strcspn(line, "\n") <= 100);
     assert_non_null(strstr(text,
                            "0C4        8 bytes      1200 frames  every 10 ms +-100 us, 2 lost "
-                           "in 1 gaps\n"));
+                           "in 1 gap\n"));
     assert_non_null(strstr(text, "e2e-p1 over 1..7 in 0 data-id 0x23,0x01 alternating counter"));
     free(text);
     free(made);

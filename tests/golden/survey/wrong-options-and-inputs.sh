@@ -1,0 +1,13 @@
+echo '(1.000000) can0 123#11' > x.log
+"$loomtap" survey; echo "exit $?"
+"$loomtap" survey missing.log; echo "exit $?"
+"$loomtap" survey "$root/signaldefs/tarn-turbo.ini"; echo "exit $?"
+"$loomtap" survey x.log --bitrate 7; echo "exit $?"
+"$loomtap" survey x.log --sure 2 --draft d.ini; echo "exit $?"
+"$loomtap" survey x.log --sure 0.7; echo "exit $?"
+"$loomtap" survey x.log --json --brief; echo "exit $?"
+"$loomtap" survey x.log --from soon; echo "exit $?"
+"$loomtap" survey x.log --bus can7 --quiet > /dev/null; echo "exit $?"
+"$loomtap" survey x.log --from 100 --quiet > /dev/null; echo "exit $?"
+"$loomtap" survey x.log --against missing.log --quiet > /dev/null; echo "exit $?"
+"$loomtap" survey x.log --html no/such/folder.html > /dev/null; echo "exit $?"
