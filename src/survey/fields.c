@@ -55,15 +55,38 @@ static enum lt_code add_moving(const struct field_lines *lines, const struct fie
     return LT_OK;
 }
 
+static void add_texts(const struct lt_fields_input *input, struct field_bits *bits,
+                      struct lt_arena *arena, struct listing *listing)
+{
+    struct field_text texts[FIELD_TEXTS_MAX];
+    size_t count = field_texts(input->kept, bits, texts);
+    for (size_t i = 0; i < count; i++) {
+        unsigned bytes = texts[i].bytes, last = texts[i].first + bytes - 1;
+        struct lt_survey_field *field = &listing->fields[listing->count++];
+        *field = (struct lt_survey_field){
+            .bits = bits_of(8u * texts[i].first + 7, 8 * last),
+            .order = LT_ORDER_MOTOROLA,
+            .kind = LT_FIELD_TEXT,
+            .confidence = bytes < 4   ? 0.6
+                          : bytes < 5 ? 0.8
+                          : bytes < 6 ? 0.9
+                                      : 0.95,
+            .distinct = 1,
+            .why = "letters and digits in every frame",
+            .text = survey_text(arena, "%s", texts[i].text),
+        };
+    }
+}
+
 /* Bits that never move, a run in each byte. */
 static void add_constants(const struct lt_fields_input *input, const struct field_bits *bits,
                           struct listing *listing)
 {
     for (unsigned at = 0; at < bits->bits && listing->count < LT_FIELDS_MAX; at++) {
         unsigned low = at;
-        if (bits->moved[at] || lt_bit_set_has(input->taken, at))
+        if (bits->moved[at] || bits->taken[at])
             continue;
-        while (at % 8 != 7 && !bits->moved[at + 1] && !lt_bit_set_has(input->taken, at + 1))
+        while (at % 8 != 7 && !bits->moved[at + 1] && !bits->taken[at + 1])
             at++;
         struct lt_survey_field *field = &listing->fields[listing->count++];
         *field = (struct lt_survey_field){.bits = bits_of(at, low),
@@ -99,6 +122,7 @@ enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena
     if (code != LT_OK)
         return code;
     field_bits_make(input, bits);
+    add_texts(input, bits, arena, &listing);
     field_gaps_make(&lines, bits, gaps);
     field_cut_make(&lines, bits, gaps, input->order_prior, cut);
     field_second_opinion(&lines, gaps, cut);

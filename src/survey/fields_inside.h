@@ -63,6 +63,17 @@ static inline uint64_t line_get(const struct field_lines *lines, enum lt_order o
     return word >> place % 8 & (((uint64_t)1 << count) - 1);
 }
 
+/* --- text --- */
+
+#define FIELD_TEXTS_MAX 16u
+struct field_text {
+    uint8_t first, bytes; /* of the frame */
+    char text[9];         /* of the last frame, terminated */
+};
+/* Takes the bits of the texts out of `bits`. */
+size_t field_texts(const struct lt_kept *kept, struct field_bits *bits,
+                   struct field_text ret_texts[FIELD_TEXTS_MAX]);
+
 /* --- gaps --- */
 
 #define GAP_ABOVE 3u /* bits above a gap that are looked at */
