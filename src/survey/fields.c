@@ -18,40 +18,53 @@ static struct lt_bits bits_of(unsigned msb, unsigned lsb)
     return (struct lt_bits){.parts = 1, .part = {{(uint16_t)msb, (uint16_t)lsb}}};
 }
 
+/* All ones count as the code for "not available" where they are no usual value: nothing else was
+ * seen near the upper end of the range. */
+static double unavailable_share(const struct field_place *place, const struct field_course *course)
+{
+    uint64_t ones = ((uint64_t)1 << place->length) - 1;
+    bool is_apart = ones - course->raw_max_below > course->typical && course->raw_max == ones;
+    if (place->length < 4 || !is_apart || course->frames == 0)
+        return 0;
+    return (double)course->all_ones / (double)course->frames;
+}
+
+static struct field_claim claim_of(const struct field_place *place,
+                                   const struct field_course *course)
+{
+    struct field_claim claim = {.kind = field_kind(place, course)};
+    if (place->sign == LT_SIGN_MAGNITUDE)
+        claim.kind = LT_FIELD_PHYSICAL;
+    field_sign(place, course, &claim);
+    claim.confidence = field_sureness(place, course, &claim);
+    if (claim.kind == LT_FIELD_UNKNOWN && claim.confidence >= SURE_OF_NUMBER)
+        claim.kind = LT_FIELD_PHYSICAL;
+    return claim;
+}
+
 static enum lt_code add_moving(const struct field_lines *lines, const struct field_place *place,
                                struct lt_arena *arena, struct listing *listing,
                                struct lt_error *error)
 {
     struct field_course course;
-    struct lt_survey_field *field = &listing->fields[listing->count++];
-    double sign_odds;
     enum lt_code code = field_course_make(lines, place, arena, &course, error);
     if (code != LT_OK)
         return code;
+    struct field_claim claim = claim_of(place, &course);
+    struct lt_survey_field *field = &listing->fields[listing->count++];
     field->bits = bits_of(place->msb, place->lsb);
     field->order = lt_bits_order(&field->bits);
-    field->kind = field_kind(place, &course);
-    field->sign = LT_UNSIGNED;
-    sign_odds = INFINITY;
-    if (place->sign == LT_SIGN_MAGNITUDE) {
-        field->sign = place->sign;
-        field->sign_exercised = true;
-        field->kind = LT_FIELD_PHYSICAL;
-    } else if (field->kind == LT_FIELD_PHYSICAL || field->kind == LT_FIELD_UNKNOWN)
-        field->sign = field_sign(place, &course, &field->sign_exercised, &sign_odds);
-    field->confidence = field_sureness(place, &course, field->kind, sign_odds);
-    if (field->kind == LT_FIELD_UNKNOWN && field->confidence >= SURE_OF_NUMBER)
-        field->kind = LT_FIELD_PHYSICAL;
-    field->raw_min = course.raw_min;
-    field->raw_max = course.raw_max;
+    field->sign = claim.sign;
+    field->sign_exercised = claim.sign_exercised;
+    field->kind = claim.kind;
+    field->confidence = claim.confidence;
+    field->raw_min = claim.sign == LT_TWOS ? course.twos_min : course.raw_min;
+    field->raw_max = claim.sign == LT_TWOS ? course.twos_max : course.raw_max;
     field->distinct = course.distinct;
     field->changes = course.changes;
     field->eta = course.eta;
-    field->why = survey_text(
-        arena, "F w=%.2f e=%.2f m=%.2f s=%.2f c=%lu n=%lu d=%lu L=%u eta=%.4f t=%lu",
-        place->weakest, place->edge, place->margin, sign_odds, (unsigned long)course.changes,
-        (unsigned long)course.steps, (unsigned long)course.distinct, place->length, course.eta,
-        (unsigned long)course.typical);
+    field->unavailable_share = unavailable_share(place, &course);
+    field->why = field_why(place, &course, &claim, arena);
     return LT_OK;
 }
 

@@ -84,6 +84,9 @@ static void read_steps(const struct reading *reading, struct seen_values *seen,
         course->dwell_mid += now == middle;
         course->raw_min = now < course->raw_min ? now : course->raw_min;
         course->raw_max = now > course->raw_max ? now : course->raw_max;
+        uint64_t flipped = now ^ middle; /* orders two's complement */
+        course->twos_min = flipped < course->twos_min ? flipped : course->twos_min;
+        course->twos_max = flipped > course->twos_max ? flipped : course->twos_max;
         if (now != ones && now > course->raw_max_below)
             course->raw_max_below = now;
         if (!any || now != before)
@@ -156,10 +159,13 @@ enum lt_code field_course_make(const struct field_lines *lines, const struct fie
                                   place->order == LT_ORDER_NONE ? LT_ORDER_INTEL : place->order};
     struct seen_values seen;
     reading.place = line_place(lines, reading.order, place->lsb);
-    *ret_course = (struct field_course){.frames = lines->count, .raw_min = UINT64_MAX};
+    *ret_course = (struct field_course){
+        .frames = lines->count, .raw_min = UINT64_MAX, .twos_min = UINT64_MAX};
     if (!seen_values_make(&seen, place->length, lines->count, arena))
         return lt_fail(error, LT_E_MEMORY, "no memory for the values of a field");
     read_steps(&reading, &seen, ret_course);
+    ret_course->twos_min ^= (uint64_t)1 << (place->length - 1);
+    ret_course->twos_max ^= (uint64_t)1 << (place->length - 1);
     ret_course->distinct = seen.count;
     ret_course->typical = typical_step(ret_course);
     if (lines->count != 0)

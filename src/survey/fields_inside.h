@@ -159,6 +159,7 @@ enum lt_code field_magnitude(const struct field_lines *lines, const struct field
 struct field_course {
     uint64_t frames, steps, changes;
     uint64_t raw_min, raw_max, raw_max_below; /* the last: without all ones */
+    uint64_t twos_min, twos_max;              /* the least and greatest in two's complement */
     uint64_t distinct;                        /* counting stops at 65536 */
     uint64_t all_ones;                        /* frames */
     uint64_t up, down;                        /* changes, read modulo the length */
@@ -178,10 +179,20 @@ enum lt_code field_course_make(const struct field_lines *lines, const struct fie
 
 /* --- sign, kind, confidence --- */
 
-enum lt_sign field_sign(const struct field_place *place, const struct field_course *course,
-                        bool *ret_exercised, double *ret_odds);
+struct field_claim {
+    enum lt_field_kind kind;
+    enum lt_sign sign;
+    bool sign_exercised;
+    double sign_odds; /* in bits; INFINITY where there is no question */
+    double confidence;
+};
+
+void field_sign(const struct field_place *place, const struct field_course *course,
+                struct field_claim *claim);
 enum lt_field_kind field_kind(const struct field_place *place, const struct field_course *course);
 double field_sureness(const struct field_place *place, const struct field_course *course,
-                      enum lt_field_kind kind, double sign_odds);
+                      const struct field_claim *claim);
+const char *field_why(const struct field_place *place, const struct field_course *course,
+                      const struct field_claim *claim, struct lt_arena *arena);
 
 #endif

@@ -11,6 +11,7 @@
 
 /* Bits of evidence in one crossing; more than so many say no more. */
 #define CROSSING_BITS  3.0
+#define NOT_EXERCISED  3.0
 #define CROSSINGS_MOST 8u
 #define MIDS_LEAST     3u
 #define DWELL_SHARE    0.05 /* of the frames exactly at mid-scale, and */
@@ -33,25 +34,28 @@ static bool rests_in_middle(const struct field_course *course)
            dwell * (double)course->distinct > DWELL_TIMES;
 }
 
-enum lt_sign field_sign(const struct field_place *place, const struct field_course *course,
-                        bool *ret_exercised, double *ret_odds)
+void field_sign(const struct field_place *place, const struct field_course *course,
+                struct field_claim *claim)
 {
     uint64_t wraps = course->wraps_up + course->wraps_down, mids = course->mids;
-    *ret_exercised = false;
-    *ret_odds = INFINITY;
-    if (place->length < 2)
-        return LT_UNSIGNED;
+    claim->sign = place->sign;
+    claim->sign_exercised = place->sign != LT_UNSIGNED;
+    claim->sign_odds = INFINITY;
+    bool is_number = claim->kind == LT_FIELD_PHYSICAL || claim->kind == LT_FIELD_UNKNOWN;
+    if (place->sign != LT_UNSIGNED || place->length < 2 || !is_number)
+        return;
     if (wraps <= CODES_MOST && only_code_in_upper_half(course, place->length))
-        return LT_UNSIGNED;
-    *ret_exercised = wraps + mids != 0;
-    if (wraps == 0 && mids == 0) {
-        *ret_odds = 3;
-        return LT_UNSIGNED;
-    }
+        return;
+    claim->sign_exercised = wraps + mids != 0;
+    claim->sign_odds = NOT_EXERCISED;
+    if (!claim->sign_exercised)
+        return;
     uint64_t most = wraps > mids ? wraps : mids, least = wraps > mids ? mids : wraps;
     most = most > CROSSINGS_MOST ? CROSSINGS_MOST : most;
-    *ret_odds = CROSSING_BITS * (double)most - 2 * (double)(least < most ? least : most);
+    least = least > most ? most : least;
+    claim->sign_odds = CROSSING_BITS * (double)most - 2 * (double)least;
     if (wraps > mids)
-        return LT_TWOS;
-    return rests_in_middle(course) ? LT_OFFSET_BINARY : LT_UNSIGNED;
+        claim->sign = LT_TWOS;
+    else if (rests_in_middle(course))
+        claim->sign = LT_OFFSET_BINARY;
 }

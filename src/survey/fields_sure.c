@@ -88,8 +88,10 @@ static double share(double odds, double most)
 }
 
 double field_sureness(const struct field_place *place, const struct field_course *course,
-                      enum lt_field_kind kind, double sign_odds)
+                      const struct field_claim *claim)
 {
+    enum lt_field_kind kind = claim->kind;
+    double sign_odds = claim->sign_odds;
     const struct habit *habit = kind == LT_FIELD_FLAG   ? &of_flags
                                 : kind == LT_FIELD_ENUM ? &of_codes
                                                         : &of_numbers;
