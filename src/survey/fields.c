@@ -18,13 +18,10 @@ static struct lt_bits bits_of(unsigned msb, unsigned lsb)
     return (struct lt_bits){.parts = 1, .part = {{(uint16_t)msb, (uint16_t)lsb}}};
 }
 
-/* All ones count as the code for "not available" where they are no usual value: nothing else was
- * seen near the upper end of the range. */
+/* All ones count as the code for "not available" where the field jumps there and back. */
 static double unavailable_share(const struct field_place *place, const struct field_course *course)
 {
-    uint64_t ones = ((uint64_t)1 << place->length) - 1;
-    bool is_apart = ones - course->raw_max_below > course->typical && course->raw_max == ones;
-    if (place->length < 4 || !is_apart || course->frames == 0)
+    if (place->length < 4 || course->to_ones == 0 || course->jumps_to_ones * 2 < course->to_ones)
         return 0;
     return (double)course->all_ones / (double)course->frames;
 }

@@ -120,6 +120,7 @@ static uint64_t typical_step(const struct field_course *course)
 static void read_crossings(const struct reading *reading, struct field_course *course)
 {
     uint64_t middle = (uint64_t)1 << (reading->length - 1), before = 0;
+    uint64_t ones = 2 * middle - 1;
     double sum = 0, square = 0, steps = 0;
     int64_t level = 0;
     uint64_t n = 0;
@@ -133,6 +134,9 @@ static void read_crossings(const struct reading *reading, struct field_course *c
             course->wraps_down += wraps && step < 0;
             course->mids += !wraps && (now >= middle) != (before >= middle);
         }
+        bool ends = row != 0 && (now == ones) != (before == ones);
+        course->to_ones += ends;
+        course->jumps_to_ones += ends && size > course->typical;
         /* Jumps are left out of the smoothness: the level goes on from where it was. */
         level += size <= course->typical ? step : 0;
         double value = (double)level;

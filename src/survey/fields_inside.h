@@ -162,6 +162,7 @@ struct field_course {
     uint64_t twos_min, twos_max;              /* the least and greatest in two's complement */
     uint64_t distinct;                        /* counting stops at 65536 */
     uint64_t all_ones;                        /* frames */
+    uint64_t to_ones, jumps_to_ones;          /* times that it became all ones, or ceased to be */
     uint64_t up, down;                        /* changes, read modulo the length */
     uint64_t small;                           /* changes by one */
     uint64_t size[STEP_SIZES];     /* steps by the bit length of |step|, modulo the length */
