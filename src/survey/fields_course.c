@@ -105,10 +105,10 @@ static void read_steps(const struct reading *reading, struct seen_values *seen,
     }
 }
 
-/* The size that all but a hundredth (and at most a few) of the changes keep below, doubled. */
+/* The size that all but a thirtieth of the changes keep below, doubled. */
 static uint64_t typical_step(const struct field_course *course)
 {
-    uint64_t outside = course->changes / 100 + 1, above = 0;
+    uint64_t outside = course->changes / 32 + 1, above = 0;
     unsigned size = STEP_SIZES - 1;
     while (size > 1 && above + course->size[size] <= outside)
         above += course->size[size--];
