@@ -159,6 +159,7 @@ static int survey_recording(struct recording *recording, const struct survey_val
     if (!gathered->collect || status == EXIT_SYSTEM)
         return status;
     say_malformed(lt_reader_counts(gathered->reader), paths, v->common.quiet || v->strict);
+    say_columns_unused(lt_reader_counts(gathered->reader), paths, v->common.quiet);
     struct lt_survey_options making = {
         .bitrate_hz = (uint32_t)v->bitrate,
         .bus_names = gathered->bus_names,

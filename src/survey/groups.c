@@ -125,8 +125,6 @@ static bool make_group(struct groups *groups, uint32_t first, const bool *is_tak
 static void close_group(struct groups *groups, struct lt_survey_group *group)
 {
     struct lt_survey *survey = groups->work->survey;
-    group->scale = group->members[1].scale;
-    group->offset_quanta = group->members[1].offset_quanta;
     group->say = say_group(groups->work, group);
     survey->group_count++;
     for (size_t i = 0; i < group->count; i++)

@@ -74,7 +74,7 @@ static void put_field(struct lt_html *html, const struct lt_survey_field *field,
 static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame)
 {
     static const char *const heads[] = {"bits", "n", "order", "sign", "kind", "sure"};
-    bool paged = frame->stream->selector.present;
+    bool paged = survey_is_paged(frame);
     if (!frame->field_count)
         return;
     lt_html_open(html, "details", NULL);

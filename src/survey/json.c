@@ -239,9 +239,10 @@ static void put_ms(struct lt_json *json, const char *key, bool known, int64_t ns
         lt_json_null(json, key);
 }
 
-static void put_selector(struct lt_json *json, const struct lt_selector_found *selector)
+static void put_selector(struct lt_json *json, const struct lt_survey_frame *frame)
 {
-    if (!selector->present) {
+    const struct lt_selector_found *selector = &frame->stream->selector;
+    if (!survey_is_paged(frame)) {
         lt_json_null(json, "selector");
         return;
     }
@@ -294,7 +295,7 @@ static void put_frame(struct lt_json *json, const struct lt_survey *survey,
     lt_json_u64(json, "length", stream->key.length);
     lt_json_u64(json, "count", stream->timing.count);
     put_timing(json, &stream->timing);
-    put_selector(json, &stream->selector);
+    put_selector(json, frame);
     lt_json_open(json, "fields", '[');
     for (size_t i = 0; i < frame->field_count; i++)
         put_field(json, &frame->fields[i]);
@@ -330,11 +331,14 @@ static void put_group(struct lt_json *json, const struct lt_survey *survey,
             put_pages(json, "page", field->pages, field->page_count);
         else
             lt_json_null(json, "page");
+        lt_json_f64(json, "scale", group->members[i].scale);
+        lt_json_f64(json, "offset_quanta", group->members[i].offset_quanta);
+        lt_json_f64(json, "lag_s", group->members[i].lag_s);
+        lt_json_f64(json, "within_quanta", group->members[i].within_quanta);
         lt_json_close(json, '}');
     }
     lt_json_close(json, ']');
-    lt_json_f64(json, "scale", group->scale);
-    lt_json_f64(json, "offset_quanta", group->offset_quanta);
+    lt_json_string(json, "say", group->say ? group->say : "");
     lt_json_close(json, '}');
 }
 

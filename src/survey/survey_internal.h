@@ -53,6 +53,12 @@ enum lt_code survey_activity(struct survey_work *work);
 /* bus.c: everything of `buses` but name and frames; the frames' `pgn_name` and `say`. */
 enum lt_code survey_buses(struct survey_work *work);
 
+/* What looks like a selector in diagnostics is the transport's. */
+static inline bool survey_is_paged(const struct lt_survey_frame *frame)
+{
+    return frame->stream->selector.present && !frame->diagnostic;
+}
+
 /* A text in the survey's arena; NULL when memory is exhausted (the arena then says `failed`). */
 const char *survey_text(struct lt_arena *arena, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

@@ -181,7 +181,7 @@ static void put_selector(const struct page *page, const struct lt_selector_found
 
 static void put_fields(const struct page *page, const struct lt_survey_frame *frame)
 {
-    if (frame->stream->selector.present)
+    if (survey_is_paged(frame))
         put_selector(page, &frame->stream->selector);
     for (size_t i = 0; i < frame->field_count; i++)
         if (frame->fields[i].kind != LT_FIELD_CONSTANT)
@@ -199,7 +199,7 @@ static void print_content(char *ret_text, size_t size, const struct lt_survey_fr
     ret_text[0] = '\0';
     for (size_t i = 0; i < frame->field_count; i++)
         of_kind[frame->fields[i].kind]++;
-    if (frame->stream->selector.present)
+    if (survey_is_paged(frame))
         used += lt_text_format(ret_text, size, "%u pages", frame->stream->selector.count);
     for (int kind = LT_FIELD_COUNTER; kind < LT_FIELD_KINDS; kind++)
         if (of_kind[kind] && used + 1 < size)
@@ -296,6 +296,8 @@ static void put_groups(const struct page *page)
             lt_bits_print(place, sizeof place, &field->bits);
             lt_buf_format(&text, "%s %s/%s/%s", k ? "," : "", frame->bus, id, place);
         }
+        if (survey->groups[i].say)
+            lt_buf_format(&text, " (%s)", survey->groups[i].say);
         put_wrapped(page->sink, 4, text.at);
         lt_buf_release(&text);
     }

@@ -47,8 +47,8 @@ static void a_scaled_and_slower_copy_of_a_quantity_is_found(void **state)
         const struct lt_survey_group *group = &made.survey->groups[0];
         /* The fastest and finest leads; the other is a quarter of it and 100 more. */
         assert_int_equal(made.survey->frames[group->members[0].frame].stream->key.id, 0x110);
-        assert_true(fabs(group->scale - 0.25) < 0.003);
-        assert_true(fabs(group->offset_quanta - 100) < 5);
+        assert_true(fabs(group->members[1].scale - 0.25) < 0.003);
+        assert_true(fabs(group->members[1].offset_quanta - 100) < 5);
         assert_true(fabs(group->members[1].lag_s - 0.02) < 0.01);
         assert_non_null(strstr(group->say, "same quantity in 2 places"));
         free(speed);

@@ -84,9 +84,8 @@ struct lt_survey_group { /* the same quantity in several places */
         /* Raw value of this one = scale * raw value of the first + offset, lag_s later, within so
          * many quanta of the coarser of the two (four in five of the values). */
         double scale, offset_quanta, lag_s, within_quanta;
-    } * members;                 /* the fastest, finest and freshest first */
-    double scale, offset_quanta; /* of the second against the first */
-    const char *say;             /* for people */
+    } * members;     /* the fastest, finest and freshest first */
+    const char *say; /* for people */
 };
 
 struct lt_survey {
