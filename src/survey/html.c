@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "survey/picture.h"
+#include "survey/survey_internal.h"
 #include "survey/words.h"
 
 #define PICTURES_MAX 400 /* frames that are drawn; a page of thousands would not open */

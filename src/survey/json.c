@@ -4,6 +4,7 @@
 
 #include "core/checksum_rules.h"
 #include "loomtap/survey/output.h"
+#include "survey/survey_internal.h"
 #include "survey/words.h"
 
 static void put_bits(struct lt_json *json, const char *key, const struct lt_bits *bits)

@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "loomtap/survey/output.h"
+#include "survey/survey_internal.h"
 #include "survey/words.h"
 
 #define LINE_MAX_COLUMNS 100
