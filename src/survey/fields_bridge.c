@@ -10,8 +10,8 @@
 #include "survey/fields_inside.h"
 
 #define BETWEEN_MOST 5u
-#define BUSY_PIECE   0.2  /* changes a step of a lower piece that proves nothing by changing too */
-#define BRIDGE_ODDS  10.0 /* bits of evidence */
+#define BUSY_PIECE   0.1  /* changes a step of a lower piece that proves nothing by changing too */
+#define BRIDGE_ODDS  13.0 /* bits of evidence */
 #define SHARE_LEAST  0.7
 
 struct bridge_counts {

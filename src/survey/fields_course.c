@@ -121,6 +121,8 @@ static void read_crossings(const struct reading *reading, struct field_course *c
 {
     uint64_t middle = (uint64_t)1 << (reading->length - 1), before = 0;
     uint64_t ones = 2 * middle - 1;
+    /* All ones are a code, not minus one, where the upper half is used but nothing beside them. */
+    bool has_code = course->raw_max_below >= middle && ones - course->raw_max_below > 2;
     double sum = 0, square = 0, steps = 0;
     int64_t level = 0;
     uint64_t n = 0;
@@ -128,13 +130,13 @@ static void read_crossings(const struct reading *reading, struct field_course *c
         uint64_t now = value_at(reading, row);
         int64_t step = row == 0 ? 0 : step_of(before, now, reading->length);
         uint64_t size = step < 0 ? (uint64_t)-step : (uint64_t)step;
-        if (row != 0 && size <= course->typical && size < middle) {
+        bool ends = row != 0 && (now == ones) != (before == ones);
+        if (row != 0 && size <= course->typical && size < middle && !(ends && has_code)) {
             bool wraps = (step > 0) != (now > before) && step != 0;
             course->wraps_up += wraps && step > 0;
             course->wraps_down += wraps && step < 0;
             course->mids += !wraps && (now >= middle) != (before >= middle);
         }
-        bool ends = row != 0 && (now == ones) != (before == ones);
         course->to_ones += ends;
         course->jumps_to_ones += ends && size > course->typical;
         /* Jumps are left out of the smoothness: the level goes on from where it was. */

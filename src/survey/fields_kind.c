@@ -21,13 +21,21 @@ static bool is_choice(const struct field_course *course)
     return course->distinct <= 4 || course->changes * 20 < course->frames;
 }
 
+/* A number with few values goes through all of them, a code jumps. */
+static bool moves_by_little(const struct field_course *course)
+{
+    uint64_t little = course->size[1] + course->size[2];
+    return course->distinct > 4 && little * 20 >= course->changes * 19 &&
+           course->small * 10 >= course->changes * 6;
+}
+
 enum lt_field_kind field_kind(const struct field_place *place, const struct field_course *course)
 {
     if (place->length == 1)
         return LT_FIELD_FLAG;
     if (only_goes_up(course))
         return LT_FIELD_ACCUMULATING;
-    if (is_choice(course) && !(course->distinct > 4 && course->small * 10 >= course->changes * 9))
+    if (is_choice(course) && !moves_by_little(course))
         return LT_FIELD_ENUM;
     if (course->distinct <= 4)
         return LT_FIELD_ENUM;

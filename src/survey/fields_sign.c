@@ -1,16 +1,18 @@
 /* Is a field's top bit a sign? A number that crosses zero in two's complement goes from all zeros
  * to all ones: modulo its length that is a small step, in unsigned reading a jump over the whole
- * range
- * ("wrap"). A number in unsigned or offset-binary form crosses mid-scale in a small step ("mid"),
- * which would be a jump in two's complement. So usual steps that wrap speak for the one, usual
- * steps over mid-scale for the other; both in plenty is a number that goes round (an accumulator,
- * an angle), which is read unsigned. Without either the sign was not exercised. */
+ * range ("wrap"). A number in unsigned or offset-binary form crosses mid-scale in a small step
+ * ("mid"), which would be a jump in two's complement. So usual steps that wrap speak for the one,
+ * usual steps over mid-scale for the other; both in plenty is a number that goes round (an
+ * accumulator, an angle), which is read unsigned. Without either the sign was not exercised. */
 #include <math.h>
 
 #include "survey/fields_inside.h"
 
 /* Bits of evidence in one crossing; more than so many say no more. */
 #define CROSSING_BITS  3.0
+#define GOES_ROUND     3u /* wraps for each crossing of the middle, at most */
+#define ONE_WAY        5u /* one of so many steps, at most, goes back */
+#define FEW_VALUES     33u
 #define NOT_EXERCISED  3.0
 #define CROSSINGS_MOST 8u
 #define MIDS_LEAST     3u
@@ -34,6 +36,15 @@ static bool rests_in_middle(const struct field_course *course)
            dwell * (double)course->distinct > DWELL_TIMES;
 }
 
+/* Passes its end and its middle alike: an accumulator, an angle that turns, a code. */
+static bool goes_round(const struct field_course *course)
+{
+    uint64_t wraps = course->wraps_up + course->wraps_down;
+    uint64_t least = course->up < course->down ? course->up : course->down;
+    bool is_one_way = least * ONE_WAY < course->up + course->down;
+    return course->mids * GOES_ROUND > wraps && (is_one_way || course->distinct < FEW_VALUES);
+}
+
 void field_sign(const struct field_place *place, const struct field_course *course,
                 struct field_claim *claim)
 {
@@ -54,7 +65,7 @@ void field_sign(const struct field_place *place, const struct field_course *cour
     most = most > CROSSINGS_MOST ? CROSSINGS_MOST : most;
     least = least > most ? most : least;
     claim->sign_odds = CROSSING_BITS * (double)most - 2 * (double)least;
-    if (wraps > mids)
+    if (wraps > mids && !goes_round(course))
         claim->sign = LT_TWOS;
     else if (rests_in_middle(course))
         claim->sign = LT_OFFSET_BINARY;

@@ -11,7 +11,9 @@
 
 #include "survey/fields_inside.h"
 
-#define LOWEST -2.0 /* odds in bits below which a decision is no worse */
+/* Their low bits may hardly ever move, where they go up in even steps. */
+#define MOST_OF_ACCUMULATING 0.94
+#define LOWEST               -2.0 /* odds in bits below which a decision is no worse */
 
 enum measure {
     ALWAYS,
@@ -111,5 +113,6 @@ double field_sureness(const struct field_place *place, const struct field_course
     double logit = -habit->caution;
     for (unsigned i = 0; i < MEASURES; i++)
         logit += habit->weight[i] * measure[i];
-    return fmin(habit->most, 1 / (1 + exp(-logit)));
+    double most = kind == LT_FIELD_ACCUMULATING ? MOST_OF_ACCUMULATING : habit->most;
+    return fmin(most, 1 / (1 + exp(-logit)));
 }
