@@ -5,6 +5,7 @@
 #include "loomtap/capture/reader.h"
 #include "loomtap/core/plan.h"
 #include "loomtap/defs/load.h"
+#include "loomtap/measure/collect.h"
 
 /* Published frame of a maker's J1939 manual: 6543.125 rpm. */
 static const char log_line[] = "(1436509052.249713) can0 0CF00400#FFFFFF79CCFFFFFF\n";
@@ -43,8 +44,37 @@ static void a_value_out_of_a_line(void **state)
     lt_faults_release(&faults);
 }
 
+/* Frames as they come, looked at in between, as a live view would. */
+static void bits_counted_while_frames_come(void **state)
+{
+    struct lt_collect *collect = NULL;
+    struct lt_frame frame = {.id = 0x123, .len = 2};
+    (void)state;
+    assert_int_equal(lt_collect_new(&collect, NULL, NULL), LT_OK);
+    for (unsigned i = 0; i < 200; i++) {
+        frame.time_ns = (int64_t)i * 10000000;
+        frame.data[1] = (uint8_t)(i & 1);
+        assert_int_equal(lt_collect_add(collect, &frame, NULL), LT_OK);
+        if (i != 99 && i != 199)
+            continue;
+        assert_int_equal(lt_collect_finish(collect, NULL), LT_OK);
+        assert_int_equal(lt_collect_count(collect), 1);
+        const struct lt_stream *stream = lt_collect_stream(collect, 0);
+        uint64_t ones[512], flips[512];
+        assert_int_equal(stream->timing.count, i + 1);
+        assert_int_equal(stream->timing.period_ns, 10000000);
+        lt_moments_activity(stream->pages[0].moments, ones, flips);
+        assert_int_equal(ones[8], (i + 1) / 2);
+        assert_int_equal(flips[8], i);
+    }
+    lt_collect_free(collect);
+}
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(a_value_out_of_a_line)};
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_value_out_of_a_line),
+        cmocka_unit_test(bits_counted_while_frames_come),
+    };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
