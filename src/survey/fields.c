@@ -88,15 +88,21 @@ static void add_texts(const struct lt_fields_input *input, struct field_bits *bi
     }
 }
 
-/* Bits that never move, a run in each byte. */
+/* Bits in no field so far (a field may hold bits that never move), a run in each byte. */
 static void add_constants(const struct lt_fields_input *input, const struct field_bits *bits,
                           struct listing *listing)
 {
+    struct lt_bit_set listed = {{0}};
+    for (size_t i = 0; i < listing->count; i++)
+        lt_bit_set_add_bits(&listed, &listing->fields[i].bits);
+    for (unsigned at = 0; at < bits->bits; at++)
+        if (bits->moved[at] || bits->taken[at])
+            lt_bit_set_add(&listed, at);
     for (unsigned at = 0; at < bits->bits && listing->count < LT_FIELDS_MAX; at++) {
         unsigned low = at;
-        if (bits->moved[at] || bits->taken[at])
+        if (lt_bit_set_has(&listed, at))
             continue;
-        while (at % 8 != 7 && !bits->moved[at + 1] && !bits->taken[at + 1])
+        while (at % 8 != 7 && !lt_bit_set_has(&listed, at + 1))
             at++;
         struct lt_survey_field *field = &listing->fields[listing->count++];
         *field = (struct lt_survey_field){.bits = bits_of(at, low),
