@@ -32,6 +32,7 @@
 #define BELOW_MOST    16u    /* bits below that show when a source looked */
 #define STEADY_WEIGHT (-5.0) /* log2 of how common such fields are */
 #define ROUND_WEIGHT  (-3.0)
+#define EVEN_WEIGHT   (-4.0)
 #define FEW           60u /* moves */
 #define CHOICE_WEIGHT (-2.0)
 
@@ -225,14 +226,25 @@ static double of_choice(const struct gap_counts *n)
            (double)both;
 }
 
+/* With the share `even` of steps that leave the bit alone, beyond what the curve has: noise of a
+ * few steps, cut off at the end of its range, does that. Carries must still be seen. */
+static double of_sharpness(const struct gap_counts *n, double q, double even)
+{
+    double rest = 1 - even;
+    return of_counts(n, rest * (1 + q) * (1 + q) / 4, even + rest * (1 - q * q) / 2,
+                     rest * (1 - q) * (1 - q) / 4);
+}
+
 static double of_smooth(const struct gap_counts *n, const struct pace *pace)
 {
+    static const double evens[] = {0.1, 0.2, 0.35};
     double dull = dullness(pace), sum = -INFINITY;
     for (size_t i = 0; i < SHARPNESSES; i++) {
         double q = sharpness[i];
-        double weight = q < 0.5 ? dull / 7 : (1 - dull) / 6;
-        sum = add_logs(sum, log2(weight) + of_counts(n, (1 + q) * (1 + q) / 4, (1 - q * q) / 2,
-                                                     (1 - q) * (1 - q) / 4));
+        double weight = log2(q < 0.5 ? dull / 7 : (1 - dull) / 6);
+        sum = add_logs(sum, weight + of_sharpness(n, q, 0));
+        for (size_t k = 0; k < sizeof evens / sizeof *evens && q > 0.05 && q < 0.9; k++)
+            sum = add_logs(sum, weight + EVEN_WEIGHT + of_sharpness(n, q, evens[k]));
     }
     return sum;
 }
