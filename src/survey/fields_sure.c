@@ -13,6 +13,7 @@
 
 /* Their low bits may hardly ever move, where they go up in even steps. */
 #define MOST_OF_ACCUMULATING 0.94
+#define OFTEN                9 /* log2 of the flips from which on a flag beside other bits is suspect */
 #define LOWEST               -2.0 /* odds in bits below which a decision is no worse */
 
 enum measure {
@@ -40,48 +41,48 @@ struct habit {
     double caution, most;
 };
 
-static const struct habit of_numbers = {.weight = {[ALWAYS] = -1.41,
-                                                   [INSIDE_DOUBT] = 1.73,
-                                                   [INSIDE_SURE] = 1.06,
-                                                   [ENDS_DOUBT] = 0.52,
-                                                   [ENDS_SURE] = 1.38,
-                                                   [ORDER] = 1.54,
-                                                   [GOES_ROUND] = -1.35,
-                                                   [SIGN_GUESSED] = -0.51,
-                                                   [FEW_CHANGES] = -1.08,
-                                                   [ACCUMULATES] = 0.58},
+static const struct habit of_numbers = {.weight = {[ALWAYS] = -0.46,
+                                                   [INSIDE_DOUBT] = 2.29,
+                                                   [INSIDE_SURE] = 0.22,
+                                                   [ENDS_DOUBT] = 0.84,
+                                                   [ENDS_SURE] = 0.90,
+                                                   [ORDER] = 0.74,
+                                                   [GOES_ROUND] = -2.46,
+                                                   [SIGN_GUESSED] = -0.80,
+                                                   [FEW_CHANGES] = -1.32,
+                                                   [ACCUMULATES] = 0.73},
                                         .few = 8,
                                         .scale = 4,
                                         .inside = 30,
                                         .ends = 6,
-                                        .caution = 0.15,
+                                        .caution = 0.1,
                                         .most = 0.98};
 
-static const struct habit of_flags = {.weight = {[ALWAYS] = 1.77,
-                                                 [ENDS_DOUBT] = 0.65,
-                                                 [ENDS_SURE] = 0.60,
-                                                 [FEW_CHANGES] = -2.70,
-                                                 [FLIPS_OFTEN] = -8.99,
-                                                 [FLIPS_ALWAYS] = -0.52},
+static const struct habit of_flags = {.weight = {[ALWAYS] = 1.85,
+                                                 [ENDS_DOUBT] = 0.30,
+                                                 [ENDS_SURE] = 0.72,
+                                                 [FEW_CHANGES] = -2.83,
+                                                 [FLIPS_OFTEN] = -5.82,
+                                                 [FLIPS_ALWAYS] = -1.46},
                                       .few = 4,
                                       .scale = 4,
                                       .inside = 25,
                                       .ends = 5,
-                                      .caution = 0.2,
+                                      .caution = 0.1,
                                       .most = 0.96};
 
-static const struct habit of_codes = {.weight = {[ALWAYS] = -1.80,
-                                                 [INSIDE_DOUBT] = 2.34,
-                                                 [INSIDE_SURE] = -0.10,
-                                                 [ENDS_DOUBT] = 1.95,
-                                                 [ENDS_SURE] = 0.16,
-                                                 [FEW_CHANGES] = -2.26,
-                                                 [FLIPS_OFTEN] = -2.66},
+static const struct habit of_codes = {.weight = {[ALWAYS] = -0.79,
+                                                 [INSIDE_DOUBT] = 1.39,
+                                                 [INSIDE_SURE] = 0.24,
+                                                 [ENDS_DOUBT] = 1.00,
+                                                 [ENDS_SURE] = 0.75,
+                                                 [FEW_CHANGES] = -2.27,
+                                                 [FLIPS_OFTEN] = -1.07},
                                       .few = 4,
                                       .scale = 4,
                                       .inside = 25,
                                       .ends = 5,
-                                      .caution = 0.2,
+                                      .caution = 0.1,
                                       .most = 0.95};
 
 static double share(double odds, double most)
@@ -108,7 +109,7 @@ double field_sureness(const struct field_place *place, const struct field_course
     measure[SIGN_GUESSED] = sign_odds <= 3;
     measure[FEW_CHANGES] = fmax(0, habit->few - changes) / habit->scale;
     measure[ACCUMULATES] = kind == LT_FIELD_ACCUMULATING;
-    measure[FLIPS_OFTEN] = isinf(place->edge) ? 0 : fmax(0, changes - 6) / 3;
+    measure[FLIPS_OFTEN] = isinf(place->edge) ? 0 : fmax(0, changes - OFTEN) / 3;
     measure[FLIPS_ALWAYS] = (double)course->changes > 0.15 * (double)course->steps;
     double logit = -habit->caution;
     for (unsigned i = 0; i < MEASURES; i++)
