@@ -13,8 +13,11 @@
 
 /* Their low bits may hardly ever move, where they go up in even steps. */
 #define MOST_OF_ACCUMULATING 0.94
-#define OFTEN                9 /* log2 of the flips from which on a flag beside other bits is suspect */
-#define LOWEST               -2.0 /* odds in bits below which a decision is no worse */
+/* A slow number with few values may as well be a code. */
+#define FEW_VALUES         16u
+#define MOST_OF_FEW_VALUES 0.93
+#define OFTEN              9 /* log2 of the flips from which on a flag beside other bits is suspect */
+#define LOWEST             -2.0 /* odds in bits below which a decision is no worse */
 
 enum measure {
     ALWAYS,
@@ -115,5 +118,7 @@ double field_sureness(const struct field_place *place, const struct field_course
     for (unsigned i = 0; i < MEASURES; i++)
         logit += habit->weight[i] * measure[i];
     double most = kind == LT_FIELD_ACCUMULATING ? MOST_OF_ACCUMULATING : habit->most;
+    if (course->distinct <= FEW_VALUES && course->changes * 20 < course->frames)
+        most = fmin(most, MOST_OF_FEW_VALUES);
     return fmin(most, 1 / (1 + exp(-logit)));
 }
