@@ -136,8 +136,8 @@ static void a_bit_at_rest_elsewhere_is_a_value_that_differs(void **state)
     (void)state;
     made_begin(&a, 1);
     made_begin(&b, 1);
-    made_cyclic(&a, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "@abc");
-    made_cyclic(&b, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "Dabc");
+    made_cyclic(&a, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "@+-/");
+    made_cyclic(&b, 0, 0x155, 20 * MADE_MS, 10 * MADE_S, "D+-/");
     struct lt_change *changes = compared(&a, &b, &arena, &count);
     assert_int_equal(count, 1);
     assert_int_equal(changes[0].kind, LT_CHANGE_VALUE);
