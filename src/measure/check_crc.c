@@ -377,8 +377,7 @@ static void try_place(struct search *search)
 static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
 {
     for (unsigned i = 0; i < claims->count; i++) {
-        if (claims->claim[i].failed_distinct == 0 &&
-            lt_bits_overlap(&claims->claim[i].checksum.place, place))
+        if (lt_bits_overlap(&claims->claim[i].checksum.place, place))
             return true;
     }
     return false;

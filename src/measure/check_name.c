@@ -8,27 +8,39 @@
 
 #include "measure/check_inside.h"
 
+/* How many frames are looked at for a constant. */
+#define CONSTANT_FRAMES 256u
+
 /* The value that occurs most in each class, and a frame that has it. */
+static void vote(const struct check_view *view, const struct check_sample *sample,
+                 const uint16_t *value, struct check_constants *constants,
+                 uint16_t best_value[CHECK_CLASSES])
+{
+    uint8_t class[CONSTANT_FRAMES];
+    unsigned best[CHECK_CLASSES] = {0};
+    unsigned count = sample->count < CONSTANT_FRAMES ? sample->count : CONSTANT_FRAMES;
+    for (unsigned i = 0; i < count; i++)
+        class[i] = (uint8_t)check_class(constants->chooser, check_bytes(view, sample->at[i]));
+    for (unsigned i = 0; i < count; i++) {
+        unsigned votes = 0, k = class[i];
+        for (unsigned n = i; n < count && best[k] < 16; n++)
+            votes += value[n] == value[i] && class[n] == k;
+        if (votes <= best[k] || (votes < 3 && count > 64))
+            continue;
+        best[k] = votes;
+        best_value[k] = value[i];
+        constants->known[k] = true;
+        constants->at[k] = sample->at[i];
+    }
+}
+
 void check_constants_make(const struct check_view *view, const struct check_chooser *chooser,
                           const struct check_sample *sample, const uint16_t *value,
                           struct check_constants *ret_constants)
 {
     uint16_t best_value[CHECK_CLASSES] = {0};
-    unsigned best[CHECK_CLASSES] = {0};
-    *ret_constants = (struct check_constants){.chooser = chooser};
-    for (unsigned i = 0; i < sample->count; i++) {
-        unsigned class = check_class(chooser, check_bytes(view, sample->at[i])), votes = 0;
-        for (unsigned k = i; k < sample->count && best[class] < 64; k++)
-            votes += value[k] == value[i] &&
-                     check_class(chooser, check_bytes(view, sample->at[k])) == class;
-        if (votes <= best[class] || (votes < 3 && sample->count > 64))
-            continue;
-        best[class] = votes;
-        best_value[class] = value[i];
-        ret_constants->known[class] = true;
-        ret_constants->at[class] = sample->at[i];
-    }
-    ret_constants->same = ret_constants->by_parity = true;
+    *ret_constants = (struct check_constants){.chooser = chooser, .same = true, .by_parity = true};
+    vote(view, sample, value, ret_constants, best_value);
     for (unsigned a = 0; a < CHECK_CLASSES; a++) {
         for (unsigned b = 0; b < a; b++) {
             if (!ret_constants->known[a] || !ret_constants->known[b] ||
