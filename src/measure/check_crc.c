@@ -12,6 +12,7 @@
 
 #define HIDDEN_MAX 6u /* bytes after the data: identifier 4, length 1, one more */
 #define POLYS_MAX  160u
+#define MANY       256u
 #define USUAL      11u
 
 struct order {
@@ -23,7 +24,7 @@ struct order {
 struct search {
     struct check_view *view;
     struct check_claims *claims;
-    const struct check_sample *sample;
+    const struct check_sample *sample, *many; /* `many`: for the constants of a counter's values */
     const struct check_chooser *chooser;
     const struct check_null *null;
     struct lt_bits place;
@@ -153,12 +154,12 @@ static void linear_rest(const struct search *search, const struct lt_checksum *c
     const struct lt_stream_key *key = &search->view->kept->key;
     bare.catalogue = NULL;
     bare.data_id_count = (uint8_t)hidden;
-    for (unsigned i = 0; i < search->sample->count; i++) {
-        const uint8_t *bytes = check_bytes(search->view, search->sample->at[i]);
+    for (unsigned i = 0; i < search->many->count; i++) {
+        const uint8_t *bytes = check_bytes(search->view, search->many->at[i]);
         value[i] = (uint16_t)lt_bits_get(bytes, &checksum->place) ^
                    lt_checksum_compute(&bare, bytes, key->length, key->id, key->extended);
     }
-    check_constants_make(search->view, search->chooser, search->sample, value, ret_constants);
+    check_constants_make(search->view, search->chooser, search->many, value, ret_constants);
 }
 
 /* A position that explains all pairs: names it and adds the claim. */
@@ -414,10 +415,16 @@ void check_find_crc(struct check_view *view, const struct check_sample *sample,
                     struct check_claims *claims)
 {
     struct search *search = lt_arena_alloc(view->scratch, sizeof *search);
-    if (!search)
+    struct check_sample *many = lt_arena_alloc(view->scratch, sizeof *many);
+    if (!search || !many)
         return;
-    *search = (struct search){
-        .view = view, .claims = claims, .sample = sample, .chooser = chooser, .null = null};
+    check_sample_draw(view, MANY, false, many);
+    *search = (struct search){.view = view,
+                              .claims = claims,
+                              .sample = sample,
+                              .many = many,
+                              .chooser = chooser,
+                              .null = null};
     for (unsigned b = 0; b + 1 < view->length; b++) {
         for (unsigned intel = 0; intel < 2; intel++) {
             set_place(search, two_bytes(b, intel));
@@ -444,6 +451,7 @@ void check_try_crc(struct check_view *view, const struct lt_checksum *known,
         *search = (struct search){.view = view,
                                   .claims = claims,
                                   .sample = sample,
+                                  .many = sample,
                                   .chooser = &view->chooser[i],
                                   .hypotheses = 7.0};
         set_place(search, known->place);

@@ -7,6 +7,7 @@
  *     check_name.c    the constant that is left: catalogue name, data id, identifier, profile
  *     check_affine.c  maps that have no name
  *     check_secret.c  random-looking bits that nothing explains
+ *     check_transfer.c  a form known from elsewhere
  *     check_solve.c   the order of work, which of two to believe, the result
  */
 #ifndef LOOMTAP_SRC_MEASURE_CHECK_INSIDE_H
@@ -54,6 +55,8 @@ struct check_view {
     struct lt_arena *scratch; /* goes with the search */
     struct lt_arena *arena;   /* the caller's, for what is reported */
     uint64_t random;          /* state; the same for the same frames */
+    double proof_needed;      /* bits */
+    bool one_form;            /* a form that is known is tried, nothing is searched */
 };
 
 bool check_view_make(struct check_view *view, const struct lt_kept *kept,
@@ -164,11 +167,16 @@ void check_constants_make(const struct check_view *view, const struct check_choo
                           const struct check_sample *sample, const uint16_t *value,
                           struct check_constants *ret_constants);
 
+void check_report(const struct check_view *view, const struct check_claim *claim,
+                  struct lt_check_found *ret_found);
+
 void check_find_plain(struct check_view *view, struct check_claims *claims);
 void check_find_crc(struct check_view *view, const struct check_sample *sample,
                     const struct check_chooser *chooser, const struct check_null *null,
                     struct check_claims *claims);
-/* One polynomial (of `known`) on this stream. */
+/* One form on this stream: its polynomial, or its sum. */
+void check_try_plain(struct check_view *view, const struct lt_checksum *known,
+                     struct check_claims *claims);
 void check_try_crc(struct check_view *view, const struct lt_checksum *known,
                    struct check_claims *claims);
 void check_find_affine(struct check_view *view, const struct check_sample *sample,

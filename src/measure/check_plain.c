@@ -52,10 +52,11 @@ static void make_differences(struct search *search)
 static bool follows(const struct search *search, unsigned own, uint64_t set, enum kind kind)
 {
     const struct differences *d = &search->differences;
-    unsigned bad = 0;
+    unsigned bad = 0, alive = 0;
     for (unsigned p = 0; p < d->count; p++) {
         const uint8_t *row = kind == KIND_XOR ? d->exclusive[p] : d->minus[p];
         unsigned sum = 0;
+        alive += row[own] != 0;
         for (uint64_t rest = set; rest; rest &= rest - 1) {
             uint8_t byte = row[__builtin_ctzll(rest)];
             sum = kind == KIND_XOR ? sum ^ byte : sum + byte;
@@ -64,7 +65,7 @@ static bool follows(const struct search *search, unsigned own, uint64_t set, enu
         if (bad > CHECK_PAIRS / 5)
             return false;
     }
-    return d->count >= 4 && 5 * bad <= d->count;
+    return d->count >= 4 && 5 * bad <= d->count && 4 * alive >= d->count;
 }
 
 /* What the linear part leaves of the value in one frame. */
@@ -162,8 +163,8 @@ static double sense_of_sum(const struct search *search, const struct check_claim
 {
     const struct check_view *view = search->view;
     unsigned units = units_entering(claim, claim->checksum.width), points = 0;
-    if (units < 2)
-        return 0.0;
+    if (units < 2 || view->one_form)
+        return units < 2 ? 0.0 : 0.95;
     points += enters_counter(view, claim) ? 2 : 0;
     points += units > 5 ? 3 : units - 2;
     points += wraps(search, claim);
@@ -181,6 +182,8 @@ static double sense_of_xor(const struct search *search, const struct check_claim
 {
     unsigned meeting = columns_that_meet(claim);
     bool counts = enters_counter(search->view, claim);
+    if (search->view->one_form)
+        return units_entering(claim, 8) < 2 ? 0.0 : 0.95;
     if (units_entering(claim, 8) < 2 || meeting == 0 || (meeting == 1 && !counts))
         return 0.0;
     return meeting > 2 || (counts && meeting > 1) ? 0.99 : 0.93;
@@ -379,7 +382,7 @@ static bool nibble_follows(const struct search *search, unsigned own_position, u
                            enum kind kind)
 {
     const struct differences *d = &search->differences;
-    unsigned own = own_position / 8, shift = own_position % 8, bad = 0;
+    unsigned own = own_position / 8, shift = own_position % 8, bad = 0, alive = 0;
     for (unsigned p = 0; p < d->count; p++) {
         unsigned sum = 0, mine = d->minus[p][own];
         for (uint64_t rest = set & ~((uint64_t)1 << own); rest; rest &= rest - 1)
@@ -390,11 +393,12 @@ static bool nibble_follows(const struct search *search, unsigned own_position, u
         unsigned value = shift ? high : low, beside = shift ? low : high;
         if (set >> own & 1)
             sum += beside;
+        alive += value != 0;
         bad += ((kind == KIND_PLUS ? sum + value : sum - value) & 15) != 0;
         if (bad > CHECK_PAIRS / 5)
             return false;
     }
-    return d->count >= 8 && 5 * bad <= d->count;
+    return d->count >= 8 && 5 * bad <= d->count && 4 * alive >= d->count;
 }
 
 static bool try_nibble_set(struct search *search, unsigned position, uint64_t set, double tried)
@@ -500,5 +504,30 @@ void check_find_plain(struct check_view *view, struct check_claims *claims)
             if ((view->moves[p / 8] >> p % 8 & 15) && !is_claimed(claims, &place))
                 try_nibble(search, p);
         }
+    }
+}
+
+void check_try_plain(struct check_view *view, const struct lt_checksum *known,
+                     struct check_claims *claims)
+{
+    struct search *search = lt_arena_alloc(view->scratch, sizeof *search);
+    struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
+    unsigned position = known->place.part[0].lsb, byte = position / 8;
+    if (!search || !sample || !moving_bytes(view))
+        return;
+    check_sample_draw(view, 200, false, sample);
+    *search = (struct search){.view = view, .claims = claims, .sample = sample};
+    uint64_t others = moving_bytes(view) & ~((uint64_t)1 << byte);
+    enum kind kind = known->family == LT_CHECK_XOR             ? KIND_XOR
+                     : known->complement == LT_COMPLEMENT_NONE ? KIND_MINUS
+                                                               : KIND_PLUS;
+    for (unsigned i = 0; i < view->chooser_count && claims->count == 0; i++) {
+        search->chooser = &view->chooser[i];
+        if (known->family == LT_CHECK_J1939_TSC1 || known->family == LT_CHECK_J1939_XBR)
+            try_j1939(search, byte, known->family, position % 8 != 0);
+        else if (known->family == LT_CHECK_NIBBLE_SUM)
+            try_nibble(search, position);
+        else if (others)
+            try_set(search, known->family, known->place, others, kind, 4.0);
     }
 }

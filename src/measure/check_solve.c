@@ -13,7 +13,6 @@
 #include "measure/check_inside.h"
 
 #define PROOF_BITS     36.0 /* 10^-9 is 30 bits; the rest is for streams and places tried */
-#define TRANSFER_BITS  30.0
 #define SCRATCH_BYTES  (48u << 20)
 #define SAMPLES        5u
 #define SAMPLES_LONG   3u /* of frames longer than 8 bytes: elimination takes a cube of time */
@@ -71,9 +70,13 @@ static double proof_bits(const struct check_view *view, const struct check_claim
 {
     double frames = (double)view->count, failed = (double)claim->failed_distinct;
     double width = check_moving_bits(view, &claim->checksum.place);
-    frames = (double)claim->telling;
+    if (!view->one_form)
+        frames = (double)claim->telling;
+    else
+        width = claim->telling > 1 ? claim->checksum.width : 0.0;
     double choices = failed > 0.0 ? failed * log2(frames / failed) + 1.45 * failed : 0.0;
-    return width * (frames - failed - claim->parameters) - claim->hypotheses - choices;
+    double used = view->one_form && claim->plain_constant ? 0.0 : claim->parameters;
+    return width * (frames - failed - used) - claim->hypotheses - choices;
 }
 
 static double place_bonus(const struct check_view *view, const struct lt_bits *place)
@@ -112,7 +115,7 @@ static bool claim_holds(const struct check_view *view, struct check_claim *claim
 {
     if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
         return false;
-    uint64_t allowed = check_failures_allowed(view);
+    uint64_t allowed = view->one_form ? 0 : check_failures_allowed(view);
     /* A look at a few first: most of what is tried and wrong ends here. */
     claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
     claim->telling = telling_frames(view, claim);
@@ -128,7 +131,7 @@ static bool same_place(const struct check_claim *a, const struct check_claim *b)
 bool check_claims_add(const struct check_view *view, struct check_claims *claims,
                       struct check_claim *claim)
 {
-    if (!claim_holds(view, claim) || proof_bits(view, claim) < PROOF_BITS)
+    if (!claim_holds(view, claim) || proof_bits(view, claim) < view->proof_needed)
         return false;
     double failed = (double)claim->failed_distinct / (double)view->count;
     claim->score += 10.0 * check_roughness(view, &claim->checksum.place) +
@@ -210,8 +213,8 @@ static const char *say(const struct check_view *view, const struct check_claim *
     return lt_arena_string(view->arena, text);
 }
 
-static void report(const struct check_view *view, const struct check_claim *claim,
-                   struct lt_check_found *ret_found)
+void check_report(const struct check_view *view, const struct check_claim *claim,
+                  struct lt_check_found *ret_found)
 {
     const struct lt_stream_key *key = &view->kept->key;
     double proof = proof_bits(view, claim);
@@ -298,13 +301,14 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
     bool fine = view && claims &&
                 check_view_make(view, kept, counters, counter_count, taken, &scratch, arena);
     if (fine && is_worth_it(view)) {
+        view->proof_needed = PROOF_BITS;
         search(view, claims);
         unsigned chosen = choose(claims);
         struct lt_bit_set known = view->taken;
         for (unsigned w = 0; w < 8; w++)
             known.word[w] |= view->counters.word[w];
         for (; found < chosen; found++) {
-            report(view, &claims->claim[found], &ret_found[found]);
+            check_report(view, &claims->claim[found], &ret_found[found]);
             lt_bit_set_add_bits(&known, &ret_found[found].place);
         }
         if (found < LT_CHECKS_MAX && check_find_secret(view, &known, &ret_found[found]))
@@ -316,17 +320,4 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
         return lt_fail(error, LT_E_MEMORY, "out of memory while looking for checksums");
     *ret_count = found;
     return LT_OK;
-}
-
-bool lt_check_transfer(const struct lt_kept *kept, const struct lt_checksum *known,
-                       const struct lt_counter_found *counters, size_t counter_count,
-                       struct lt_arena *arena, struct lt_check_found *ret_found)
-{
-    (void)kept;
-    (void)known;
-    (void)counters;
-    (void)counter_count;
-    (void)arena;
-    (void)ret_found;
-    return false;
 }
