@@ -29,22 +29,28 @@
 #define ROWS_LEAST 12
 #define FIRST_LOOK 400 /* rows on which windows are compared first */
 
-#define LEFT_IN_ALL  0.35 /* ... and of all explained bits together */
-#define BITS_LEAST   25.0 /* saved on the half held back, in all */
-#define OWN_LEAST    3    /* changes on a page by itself */
-#define STATIC_BYTES 3    /* explained bytes of frames whose pages never change */
-#define STATIC_BITS  12
-#define RESTLESS     0.3   /* flips a row of bits that hardly ever stand still */
-#define NESTED       0.985 /* a narrower window inside, as good up to chance */
-#define ELSEWHERE    0.75  /* fewer values elsewhere, and nearly as good */
-#define ACROSS_MALUS 0.8   /* hardly any selector lies across bytes */
-#define FRONT_BONUS  1.10  /* most selectors are in the first byte */
-#define CYCLE_BONUS  1.15  /* most go round in order */
-#define ALONE_BONUS  1.10
-#define COUNTS_BONUS 1.15
-#define EXCESS_MALUS 0.96 /* a bit more than the values need */
-#define CYCLE_SHARE  0.85 /* one frame in twenty may be lost */
-#define CYCLE_TURNS  0.8
+#define LEFT_IN_ALL     0.35 /* ... and of all explained bits together */
+#define BITS_LEAST      25.0 /* saved on the half held back, in all */
+#define OWN_LEAST       3    /* changes on a page by itself */
+#define STATIC_BYTES    3    /* explained bytes of frames whose pages never change */
+#define STATIC_BITS     12
+#define RESTLESS        0.3   /* flips a row of bits that hardly ever stand still */
+#define NESTED          0.985 /* a narrower window inside, as good up to chance */
+#define NESTED_FEW      0.85  /* ... and with many times fewer values */
+#define FEW_TIMES       4
+#define ELSEWHERE       0.75 /* fewer values elsewhere, and nearly as good */
+#define TELLS           0.94
+#define ROUND_RATIO     0.7 /* of the bits saved */
+#define FEWER_ROUND     0.8
+#define FEWER_IRREGULAR 0.9
+#define ACROSS_MALUS    0.8  /* hardly any selector lies across bytes */
+#define FRONT_BONUS     1.10 /* most selectors are in the first byte */
+#define CYCLE_BONUS     1.15 /* most go round in order */
+#define ALONE_BONUS     1.10
+#define COUNTS_BONUS    1.15
+#define EXCESS_MALUS    0.96 /* a bit more than the values need */
+#define CYCLE_SHARE     0.85 /* one frame in twenty may be lost */
+#define CYCLE_TURNS     0.8
 
 #define GAIN_LEAST      0.15 /* of the step energy outside counters and checks */
 #define GAIN_IRREGULAR  0.3
@@ -70,7 +76,8 @@ static bool is_an_alive_counter(const struct search *s, const struct narrow *win
         uint32_t modulus = s->counter[i].modulus;
         if (s->counter[i].bits.msb == window->span.msb &&
             s->counter[i].bits.lsb == window->span.lsb)
-            return (modulus & (modulus - 1)) == 0 || (modulus & (modulus + 1)) == 0;
+            return modulus > 3 &&
+                   ((modulus & (modulus - 1)) == 0 || (modulus & (modulus + 1)) == 0);
     }
     return false;
 }
@@ -265,6 +272,14 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
            !holds_a_carry(s, candidate);
 }
 
+/* A candidate that is believed: its pages, and whether they go round in order. */
+struct believed {
+    const struct candidate *candidate;
+    unsigned values;
+    bool round;
+    double saved, score; /* on all rows looked at */
+};
+
 /* ---- Saying ---- */
 
 static double confidence_of(const struct judged *judged)
@@ -315,6 +330,22 @@ static enum lt_code say(struct search *s, const struct narrow *window, const str
                               &own, s->scratch, arena, &found->common, error);
 }
 
+/* Share of the rows on which the value of `finer` tells that of `coarser`: each value of the one
+ * stands for the value of the other that it came with first, until it comes with another. */
+static double tells(struct search *s, const struct narrow *finer, const struct narrow *coarser)
+{
+    size_t agree = 0;
+    memset(s->scratch->last, 0, sizeof *s->scratch->last << finer->width);
+    for (size_t row = 0; row < s->kept->count; row++) {
+        const uint8_t *bytes = lt_kept_row(s->kept, row);
+        uint32_t *with = &s->scratch->last[narrow_value(finer, bytes)];
+        uint32_t value = 1 + narrow_value(coarser, bytes);
+        agree += *with == value || *with == 0;
+        *with = value;
+    }
+    return s->kept->count ? (double)agree / (double)s->kept->count : 0;
+}
+
 /* Bits beside it in its byte that are the same on every frame of a page belong to it: a selector of
  * 0 and 3 has two bits that always change together. */
 static struct narrow widened(struct search *s, const struct narrow *window,
@@ -324,46 +355,107 @@ static struct narrow widened(struct search *s, const struct narrow *window,
     struct narrow wide = *window;
     if (msb / 8 != lsb / 8)
         return wide;
-    for (unsigned bit = msb + 1; bit / 8 == lsb / 8; bit++)
-        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0)
-            msb = bit;
-    for (unsigned bit = lsb; bit-- > window->span.lsb / 8u * 8u;)
-        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0)
-            lsb = bit;
+    unsigned first = lsb / 8u * 8u;
+    for (unsigned bit = first; bit < first + 8; bit++)
+        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0 &&
+            narrow_make(&wide, bit, 1, false, s->kept->key.length) &&
+            tells(s, window, &wide) == 1) {
+            msb = bit > msb ? bit : msb;
+            lsb = bit < lsb ? bit : lsb;
+        }
     return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
 }
 
-/* Of what is believed the best; but a narrower window inside it, or one that is no counter and has
- * fewer values (in the first byte: no more), where it is as good: a counter explains a selector
- * that counts with it, and is not explained itself. */
+/* Ones beside it that never move are part of its values (3 and 5 in three bits), but where unused
+ * bits are ones in this frame. */
+static struct narrow with_ones(const struct search *s, const struct narrow *window)
+{
+    const uint8_t *row = lt_kept_row(s->kept, 0);
+    unsigned msb = window->span.msb, lsb = window->span.lsb, ones = 0, still = 0;
+    struct narrow wide;
+    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
+        bool rests = bit / 8 != lsb / 8 && !lt_bit_set_has(&s->moves, bit);
+        still += rests;
+        ones += rests && (row[bit / 8] >> bit % 8 & 1);
+    }
+    if (msb / 8 != lsb / 8 || 3 * ones > still)
+        return *window;
+    while (msb % 8 != 7 && !lt_bit_set_has(&s->moves, msb + 1) &&
+           (row[msb / 8] >> (msb + 1) % 8 & 1))
+        msb++;
+    while (lsb % 8 != 0 && !lt_bit_set_has(&s->moves, lsb - 1) &&
+           (row[lsb / 8] >> (lsb - 1) % 8 & 1))
+        lsb--;
+    return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
+}
+
+/* What the pages hold differs from page to page, so its upper bits tell the page too, and explain
+ * their own number besides. They give themselves away: they change within a page, so they have more
+ * values than pages and come in no order. Of two windows where one tells the other, the one that
+ * goes round in order is the selector, or else the one with fewer values. */
+static bool is_rather(struct search *s, const struct believed *one, const struct believed *best)
+{
+    const struct narrow *own = &one->candidate->window, *other = &best->candidate->window;
+    if (is_an_alive_counter(s, own) || own->span.msb / 8 == other->span.msb / 8)
+        return false;
+    double ratio = one->saved / best->saved;
+    if (one->round != best->round)
+        return one->round && ratio >= ROUND_RATIO && one->values <= best->values &&
+               tells(s, other, own) >= TELLS;
+    return one->values < best->values && ratio >= (one->round ? FEWER_ROUND : FEWER_IRREGULAR) &&
+           tells(s, other, own) >= TELLS;
+}
+
+/* Among what tells the same; a narrower window inside the best, where it is as good; and one that
+ * is no counter and has no more values: a counter explains a selector that counts with it, and is
+ * not explained itself. */
+static bool is_better(struct search *s, const struct believed *one, const struct believed *best)
+{
+    const struct candidate *at = one->candidate, *top = best->candidate;
+    if (lies_inside(&at->window, &top->window))
+        return one->saved >= NESTED * best->saved ||
+               (one->saved >= NESTED_FEW * best->saved && FEW_TIMES * one->values <= best->values);
+    if (is_a_counter(s, &top->window) && !is_a_counter(s, &at->window) &&
+        !lies_inside(&top->window, &at->window))
+        return one->score >= ELSEWHERE * best->score &&
+               one->values + (at->window.span.msb / 8 == 0 ? 0u : 1u) <= best->values;
+    return is_rather(s, one, best);
+}
+
+static size_t gather_believed(struct search *s, struct believed *ret_list)
+{
+    struct judged *judged = &s->judged[1];
+    size_t count = 0;
+    for (size_t i = 0; i < s->count; i++) {
+        const struct candidate *at = &s->best[i];
+        if (!is_believed(s, at, judged) || !lt_selector_judge(s, &at->window, &s->look, judged))
+            continue;
+        double saved = judged->saved > 0 ? judged->saved : 0;
+        ret_list[count++] = (struct believed){at, judged->same.values, goes_round(judged), saved,
+                                              saved * at->score / at->saved};
+    }
+    return count;
+}
+
 static enum lt_code choose(struct search *s, struct lt_arena *arena,
                            struct lt_selector_found *ret_found, struct lt_error *error)
 {
-    const struct candidate *best = NULL;
+    struct believed list[BEST_KEPT], *best = list;
     struct judged *judged = &s->judged[1];
-    double top = 0;
-    unsigned values = 0;
-    for (size_t i = 0; i < s->count; i++) {
-        const struct candidate *at = &s->best[i];
-        bool better = !best;
-        if (best && lies_inside(&at->window, &best->window))
-            better = at->saved >= NESTED * best->saved;
-        else if (best && is_a_counter(s, &best->window) && !is_a_counter(s, &at->window))
-            better = at->score >= ELSEWHERE * top && !lies_inside(&best->window, &at->window);
-        if (!better || !is_believed(s, at, judged))
-            continue;
-        bool more = judged->same.values + (at->window.span.msb / 8 == 0 ? 0u : 1u) > values;
-        if (best && !lies_inside(&at->window, &best->window) && more)
-            continue;
-        top = best ? top : at->score;
-        values = judged->same.values;
-        best = at;
-    }
-    if (!best || !lt_selector_judge(s, &best->window, &s->look, judged))
+    size_t count = gather_believed(s, list);
+    for (size_t i = 1; i < count; i++)
+        if (list[i].score > best->score)
+            best = &list[i];
+    for (size_t i = 0; i < count; i++)
+        if (is_better(s, &list[i], best))
+            best = &list[i];
+    if (count == 0 || !lt_selector_judge(s, &best->candidate->window, &s->look, judged))
         return LT_OK;
-    struct narrow window = widened(s, &best->window, judged);
+    struct narrow window = widened(s, &best->candidate->window, judged);
     if (!lt_selector_judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
         return LT_OK;
+    window = with_ones(s, &window);
+    lt_selector_values(s, &window, &s->look);
     return say(s, &window, judged, arena, ret_found, error);
 }
 

@@ -5,21 +5,36 @@
 
 #include "loomtap/core/frame.h"
 
-#define COMES_BACK 0.6 /* share of rows that must have an earlier one of their value */
+#define RUN        128
+#define RUNS_FROM  4096 /* rows; runs of a half are then a power of two */
+#define COMES_BACK 0.6  /* share of rows that must have an earlier one of their value */
+
+/* Of many rows, runs of neighbours: the first half of the rows from the first half of the time, the
+ * second from the second; and the runs of a half so ordered that its first few are spread over it,
+ * for a car stands still at first. */
+static size_t row_of(size_t index, size_t count, size_t all)
+{
+    size_t in_half = count / 2, half = index >= in_half, at = index - half * in_half;
+    size_t runs = in_half / RUN, run = at / RUN, turned = 0;
+    if (run >= runs) /* the rest: behind the half's last run, as near as it gets */
+        return half * (all / 2) + (all / 2 - in_half) + at;
+    for (size_t bit = 1; bit < runs; bit *= 2)
+        turned = turned * 2 | ((run & bit) != 0);
+    return half * (all / 2) + turned * ((all / 2) / runs) + at % RUN;
+}
 
 enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, const struct lt_bit_set *hidden,
                           struct lt_arena *arena, struct rows *ret_rows, struct lt_error *error)
 {
     unsigned length = kept->key.length, words = (length + 7) / 8;
-    size_t count = kept->count < most ? kept->count : most, half = count / 2;
+    size_t count = kept->count < most ? kept->count : most;
     uint64_t *word = lt_arena_array(arena, count * words + 1, sizeof *word);
     uint32_t *source = lt_arena_array(arena, count + 1, sizeof *source);
     bool *follows = lt_arena_array(arena, count + 1, sizeof *follows);
     if (!word || !source || !follows)
         return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
     for (size_t i = 0; i < count; i++) {
-        /* Of many rows, some from the start and some from the middle on. */
-        size_t row = i < half || count == kept->count ? i : kept->count / 2 + (i - half);
+        size_t row = count < RUNS_FROM ? i : row_of(i, count, kept->count);
         const uint8_t *bytes = lt_kept_row(kept, row);
         for (unsigned b = 0; b < length; b++)
             word[i * words + b / 8] |= (uint64_t)bytes[b] << 8 * (b % 8);

@@ -12,7 +12,7 @@
 #define SELECTOR_WIDTH_MAX 12
 #define SELECTOR_WINDOW    (1u << SELECTOR_WIDTH_MAX)
 #define SELECTOR_BITS      512
-#define BEST_KEPT          24
+#define BEST_KEPT          40
 
 /* The rows that are looked at, as words: bit position p is bit p % 64 of word p / 64. */
 struct rows {

@@ -11,6 +11,9 @@
 #define CARRY_BITS  6
 #define CARRY_SHARE 0.7
 #define CARRY_REACH 15
+#define OVER_LEAST  3 /* bits above the window */
+#define OVER_TURNS  12
+#define OVER_STEPS  2
 
 static double entropy(double p)
 {
@@ -129,12 +132,47 @@ static double stays_close(const struct search *s, const struct around *around, u
     return turns ? (double)close / (double)turns : 0;
 }
 
+/* A number that goes over zero or mid-scale turns many bits at once. Of the window's turns that
+ * also turn bits above it: the share at which the number made of those moving bits stays close.
+ * Above a selector lies what its pages hold, and that jumps. */
+static bool goes_over(const struct search *s, const struct narrow *window, bool motorola)
+{
+    struct around around = {0, 0, {0}};
+    unsigned bit, above = 0;
+    while (above < CARRY_REACH && neighbour(s, window, motorola, (int)above + 1, &bit) &&
+           lt_bit_set_has(&s->moves, bit))
+        around.bit[CARRY_REACH - 1 - above++] = bit;
+    for (unsigned reach = OVER_LEAST; reach <= above; reach++) {
+        uint64_t turns = 0, close = 0, before = 0, mask = ((uint64_t)1 << (reach + 1)) - 1;
+        for (size_t i = s->look.first; i < s->look.end; i++) {
+            const uint64_t *row = s->rows.word + i * s->rows.words;
+            uint64_t number = 0;
+            for (unsigned k = CARRY_REACH - reach; k < CARRY_REACH; k++)
+                number = number << 1 | (row[around.bit[k] / 64] >> around.bit[k] % 64 & 1);
+            /* The window as one step below them: its top bit. */
+            number = number << 1 | (s->values[i] >> (window->width - 1) & 1);
+            if (i > s->look.first && s->rows.follows[i] && (number ^ before) >> 1 &&
+                s->values[i] != s->values[i - 1]) {
+                uint64_t up = (number - before) & mask, down = (before - number) & mask;
+                turns++;
+                close += (up < down ? up : down) <= OVER_STEPS;
+            }
+            before = number;
+        }
+        if (turns >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)turns)
+            return true;
+    }
+    return false;
+}
+
 /* Where a number crosses 7/8 or -1/0 to and fro, one of its bits explains the others, for all of
  * them change together. Then the number with the window inside is close to what it was before. */
 static bool is_carrying(const struct search *s, const struct narrow *window, bool motorola,
                         const struct judged *judged)
 {
     struct around around;
+    if (goes_over(s, window, motorola))
+        return true;
     look_around(s, window, motorola, 0, judged, &around);
     if (around.low >= 2 && stays_close(s, &around, (uint64_t)1 << (around.low - 2)) >= CARRY_SHARE)
         return true;
