@@ -49,6 +49,9 @@
 #define ALONE_BONUS     1.10
 #define COUNTS_BONUS    1.15
 #define EXCESS_MALUS    0.96 /* a bit more than the values need */
+#define CREEP_VALUES    12
+#define CREEP_STEP      3
+#define CREEP_SHARE     0.8
 #define CYCLE_SHARE     0.85 /* one frame in twenty may be lost */
 #define CYCLE_TURNS     0.8
 
@@ -249,6 +252,21 @@ static bool holds_a_carry(struct search *s, const struct candidate *outer)
     return false;
 }
 
+/* A number of its own, that goes on in small steps: pages that come in no order jump. */
+static bool creeps(const struct search *s, const struct narrow *window, unsigned values)
+{
+    uint32_t mask = window->mask;
+    uint64_t turns = 0, small = 0;
+    for (size_t i = s->look.first + 1; i < s->look.end && values >= CREEP_VALUES; i++) {
+        if (!s->rows.follows[i] || s->values[i] == s->values[i - 1])
+            continue;
+        uint32_t up = ((uint32_t)s->values[i] - s->values[i - 1]) & mask;
+        turns++;
+        small += up <= CREEP_STEP || mask + 1 - up <= CREEP_STEP;
+    }
+    return turns != 0 && (double)small >= CREEP_SHARE * (double)turns;
+}
+
 static bool is_believed(struct search *s, const struct candidate *candidate, struct judged *all)
 {
     const struct narrow *window = &candidate->window;
@@ -259,13 +277,13 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
             return false;
         own += count_own_changes(s, window, s->judged, &s->halves[h], strict);
     }
-    if (!lt_selector_judge(s, window, &s->look, all))
+    if (!lt_selector_judge(s, window, &s->look, all) || all->outside == 0)
         return false;
     if (own < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS))
         return false;
     if (goes_round(all))
         return all->saved >= SAVED_ROUND && gain_of(s, window, all) >= GAIN_LEAST;
-    if (is_across(window) || window->width > 8)
+    if (is_across(window) || window->width > 8 || creeps(s, window, all->same.values))
         return false;
     lt_selector_leave_carries(s, window, all);
     return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all) >= GAIN_IRREGULAR &&

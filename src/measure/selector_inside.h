@@ -66,6 +66,7 @@ struct half {
 struct judged {                /* a window on some rows */
     double saved;              /* bits a row */
     unsigned explained, bytes; /* how many bits, and bytes they lie in */
+    unsigned outside;          /* of those bits in other bytes than the window's */
     double before, after;      /* flips a row of the explained bits */
     struct lt_bit_set set;
     struct same_counts same;

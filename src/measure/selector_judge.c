@@ -68,6 +68,7 @@ bool lt_selector_judge(struct search *s, const struct narrow *window, const stru
         ret->explained++;
         lt_bit_set_add(&ret->set, bit);
         ret->bytes += bit / 8 != last_byte;
+        ret->outside += bit / 8 != window->span.msb / 8u && bit / 8 != window->span.lsb / 8u;
         last_byte = bit / 8;
     }
     ret->saved -= (double)same->firsts * ret->explained / (double)same->rows;
