@@ -97,6 +97,20 @@ static uint64_t bytes_that_enter(const struct check_claim *claim)
     return set;
 }
 
+/* Bits beside the place, in its bytes, that are as rough as its own: it is a part of something. */
+static bool has_rough_border(const struct check_view *view, const struct lt_bits *place)
+{
+    struct lt_bit_set own = {{0}};
+    uint64_t bytes = check_own_bytes(place);
+    lt_bit_set_add_bits(&own, place);
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        if ((bytes >> p / 8 & 1) && !lt_bit_set_has(&own, p) &&
+            !lt_bit_set_has(&view->counters, p) && view->rough[p] > 0.4 && view->rough[p] < 0.6)
+            return true;
+    }
+    return false;
+}
+
 static void try_place(struct check_view *view, const struct check_null *null, struct lt_bits place,
                       double bonus, struct check_claims *claims)
 {
@@ -110,7 +124,7 @@ static void try_place(struct check_view *view, const struct check_null *null, st
         .checksum = {.family = LT_CHECK_AFFINE, .width = (uint8_t)width, .place = place},
         .hypotheses = 8.0,
         .score = bonus - 1.0,
-        .sense = 0.95,
+        .sense = 0.9,
         .parameters = null->rank};
     struct lt_affine *affine = lt_arena_alloc(view->arena, sizeof *affine);
     if (!affine)
@@ -121,6 +135,9 @@ static void try_place(struct check_view *view, const struct check_null *null, st
         !check_set_ranges(&claim.checksum, bytes_that_enter(&claim)))
         return;
     add_unexercised(view, &claim);
+    if (width % 8 != 0 &&
+        (has_rough_border(view, &place) || check_failures(view, &claim.checksum, 0)))
+        return;
     check_claims_add(view, claims, &claim);
 }
 

@@ -38,6 +38,8 @@ struct check_view {
     size_t count;    /* different frames, in order of first appearance */
     uint32_t *row;   /* their rows in kept */
     uint32_t *times; /* how often each is there */
+    size_t sure_count;
+    uint32_t *sure; /* of the different frames, those that are there more than once */
     struct lt_bit_set moving, counters, taken;
     unsigned moving_count;
     uint8_t moves[64];             /* moving bits by byte */
@@ -75,12 +77,17 @@ unsigned check_moving_bits(const struct check_view *view, const struct lt_bits *
 double check_roughness(const struct check_view *view, const struct lt_bits *place);
 bool check_is_free(const struct check_view *view, const struct lt_bits *place);
 
-/* Different frames drawn at random, those that move rare bits among them. */
+/* Different frames drawn at random. */
 struct check_sample {
     unsigned count;
     uint32_t at[CHECK_SAMPLE_MAX];
 };
-void check_sample_draw(struct check_view *view, unsigned wanted, bool with_rare,
+enum check_sampling {
+    CHECK_SAMPLE_ANY,
+    CHECK_SAMPLE_RARE, /* and those that move rare bits: they may be spoiled ones */
+    CHECK_SAMPLE_SURE, /* those that came more than once, where there are enough: no accident */
+};
+void check_sample_draw(struct check_view *view, unsigned wanted, enum check_sampling sampling,
                        struct check_sample *ret_sample);
 
 /* Pairs from a sample in which the counter chooses the same; their difference has no constant. */
@@ -126,7 +133,8 @@ struct check_claim {
     uint64_t failed_distinct, telling; /* different frames; `telling`: not of the usual value */
     double hypotheses;                 /* log2 of how many were tried to come to it */
     double score;                      /* which of two is believed */
-    double sense;        /* 0..1: is it a check, not a quantity that happens to add up? */
+    double rival; /* how far behind the nearest is that says the same turned round; 0: none */
+    double sense; /* 0..1: is it a check, not a quantity that happens to add up? */
     unsigned parameters; /* frames that its own numbers use up */
     bool plain_constant; /* no data id, start or the like was needed */
 };

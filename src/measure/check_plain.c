@@ -252,7 +252,10 @@ static bool choose_ranges(const struct search *search, struct check_claim *claim
         trial.checksum.complement = kind == KIND_PLUS ? LT_COMPLEMENT_TWOS : LT_COMPLEMENT_NONE;
         if (!check_name_plain(view, &constants, &trial))
             continue;
-        if (!have || (trial.plain_constant && !best.plain_constant))
+        /* 24 combinations of 256 values: a coincidence is less likely than an odd start value only
+         * where the choice of bytes is not free as well. */
+        bool bare = trial.plain_constant && !trial.checksum.with_id && !trial.checksum.with_length;
+        if (!have || (bare && !best.plain_constant))
             best = trial;
         have = true;
     }
@@ -372,7 +375,8 @@ static void try_byte(struct search *search, unsigned own)
                     6.0))
             return;
     }
-    for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
+    /* A list of constants undoes whatever the counter adds: with it all that moves must enter. */
+    for (enum kind kind = KIND_XOR; search->chooser->classes == 1 && kind < KINDS; kind++) {
         if (try_subsets(search, own, others, kind))
             return;
     }
@@ -401,6 +405,35 @@ static bool nibble_follows(const struct search *search, unsigned own_position, u
     return d->count >= 8 && 5 * bad <= d->count && 4 * alive >= d->count;
 }
 
+static unsigned nibble_step(const struct differences *d, unsigned pair, unsigned position)
+{
+    unsigned low = d->minus[pair][position / 8] & 15;
+    return position % 8 ? (d->nibbles[pair][position / 8] - low) & 15 : low;
+}
+
+/* Pairs in which the nibble does not go along with, or against, the other. */
+static unsigned nibble_strays(const struct differences *d, unsigned own, unsigned other)
+{
+    unsigned along = 0, against = 0;
+    for (unsigned p = 0; p < d->count; p++) {
+        unsigned mine = nibble_step(d, p, own), its = nibble_step(d, p, other);
+        along += mine != its;
+        against += ((mine + its) & 15) != 0;
+    }
+    return along < against ? along : against;
+}
+
+/* One other nibble that it goes along with explains it better than a sum. */
+static bool is_nibble_copy(const struct search *search, unsigned own)
+{
+    for (unsigned other = 0; other < 8 * search->view->length; other += 4) {
+        if (other != own && (search->view->moves[other / 8] >> other % 8 & 15) &&
+            12 * nibble_strays(&search->differences, own, other) <= search->differences.count)
+            return true;
+    }
+    return false;
+}
+
 static bool try_nibble_set(struct search *search, unsigned position, uint64_t set, double tried)
 {
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
@@ -417,13 +450,14 @@ static void try_nibble(struct search *search, unsigned position)
     struct check_view *view = search->view;
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
     uint64_t moving = moving_bytes(view), own = (uint64_t)1 << position / 8;
-    if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3)
+    if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3 ||
+        is_nibble_copy(search, position))
         return;
     /* Where the nibble beside stands still, the constant decides whether it enters. */
     bool with_own = try_nibble_set(search, position, moving, 6.0);
     if (try_nibble_set(search, position, moving & ~own, 6.0) || with_own)
         return;
-    for (unsigned from = 0; from < view->length; from++) {
+    for (unsigned from = 0; search->chooser->classes == 1 && from < view->length; from++) {
         for (unsigned to = view->length; to-- > from + 1;) {
             uint64_t range = (~(uint64_t)0 << from) & (~(uint64_t)0 >> (63 - to));
             if (try_nibble_set(search, position, moving & range & ~own, 13.0) ||
@@ -482,7 +516,7 @@ void check_find_plain(struct check_view *view, struct check_claims *claims)
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
     if (!search || !sample)
         return;
-    check_sample_draw(view, 200, false, sample);
+    check_sample_draw(view, 200, CHECK_SAMPLE_SURE, sample);
     *search = (struct search){.view = view, .claims = claims, .sample = sample};
     search->chooser = &view->chooser[0];
     for (unsigned b = 0; view->kept->key.extended && b < view->length; b++) {
@@ -515,7 +549,7 @@ void check_try_plain(struct check_view *view, const struct lt_checksum *known,
     unsigned position = known->place.part[0].lsb, byte = position / 8;
     if (!search || !sample || !moving_bytes(view))
         return;
-    check_sample_draw(view, 200, false, sample);
+    check_sample_draw(view, 200, CHECK_SAMPLE_SURE, sample);
     *search = (struct search){.view = view, .claims = claims, .sample = sample};
     uint64_t others = moving_bytes(view) & ~((uint64_t)1 << byte);
     enum kind kind = known->family == LT_CHECK_XOR             ? KIND_XOR

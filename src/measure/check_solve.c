@@ -14,7 +14,7 @@
 
 #define PROOF_BITS     36.0 /* 10^-9 is 30 bits; the rest is for streams and places tried */
 #define SCRATCH_BYTES  (48u << 20)
-#define SAMPLES        5u
+#define SAMPLES        4u
 #define SAMPLES_LONG   3u /* of frames longer than 8 bytes: elimination takes a cube of time */
 #define PROVING_FRAMES 40u
 
@@ -62,7 +62,8 @@ uint64_t check_failures(const struct check_view *view, const struct lt_checksum 
 
 uint64_t check_failures_allowed(const struct check_view *view)
 {
-    return view->count < 12 ? 0 : view->count < 24 ? 1 : 2 + view->count / 100;
+    uint64_t by_frames = 2 + view->kept->count / 100, by_rows = view->count / 10;
+    return view->count < 12 ? 0 : by_frames < by_rows ? by_frames : by_rows;
 }
 
 /* Bits of proof: how unlikely it is that values made otherwise agree as often as they do. */
@@ -153,6 +154,17 @@ static bool covers(const struct check_claim *a, const struct check_claim *b)
     return lt_bit_set_meets(&a->covers, &b->checksum.place);
 }
 
+/* Does a kept claim stand against this one? If they say the same the other way round, how near it
+ * comes in score is what the better one is unsure by. */
+static bool yields(struct check_claim *better, const struct check_claim *claim)
+{
+    bool turned = covers(better, claim) && covers(claim, better);
+    double ahead = better->score - claim->score;
+    if (turned && !same_place(better, claim) && (better->rival == 0.0 || ahead < better->rival))
+        better->rival = ahead > 0.01 ? ahead : 0.01;
+    return turned || lt_bits_overlap(&better->checksum.place, &claim->checksum.place);
+}
+
 /* The best first; those that overlap a better one, or say the same the other way round, go. */
 static unsigned choose(struct check_claims *claims)
 {
@@ -168,9 +180,7 @@ static unsigned choose(struct check_claims *claims)
         claims->claim[n] = claim;
         bool stays = kept < LT_CHECKS_MAX;
         for (unsigned i = 0; i < kept; i++) {
-            const struct check_claim *better = &claims->claim[i];
-            if (lt_bits_overlap(&better->checksum.place, &claim.checksum.place) ||
-                (covers(better, &claim) && covers(&claim, better)))
+            if (yields(&claims->claim[i], &claim))
                 stays = false;
         }
         if (stays)
@@ -231,6 +241,9 @@ void check_report(const struct check_view *view, const struct check_claim *claim
             ret_found->failed += view->times[i];
     }
     ret_found->confidence = proof > 60.0 ? claim->sense : 0.97 * claim->sense;
+    /* Roughness of a place is uncertain by about 5 / sqrt(changes * bits) in these units. */
+    if (claim->rival > 0.0 && claim->rival < 0.4 + 15.0 / sqrt(8.0 * (double)view->changes + 1.0))
+        ret_found->confidence *= 0.75;
     ret_found->why = say(view, claim, ret_found);
 }
 
@@ -239,14 +252,15 @@ void check_report(const struct check_view *view, const struct check_claim *claim
 static bool search_crc(struct check_view *view, const struct check_chooser *chooser,
                        struct check_claims *claims)
 {
-    unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES, before = claims->count;
+    unsigned samples = view->length > 8 ? SAMPLES_LONG : chooser->present ? SAMPLES : 2 * SAMPLES;
+    unsigned before = claims->count;
     unsigned wanted = view->moving_count + PROVING_FRAMES + chooser->classes;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
     for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
-        check_sample_draw(view, wanted, false, sample);
+        check_sample_draw(view, wanted, n % 2 ? CHECK_SAMPLE_SURE : CHECK_SAMPLE_ANY, sample);
         if (sample->count < 4 || !check_null_make(view, sample, chooser, &null))
             break;
         if (null.count > 0)
@@ -267,7 +281,11 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
-        check_sample_draw(view, wanted, n == 0, sample);
+        check_sample_draw(view, wanted,
+                          n == 0  ? CHECK_SAMPLE_RARE
+                          : n % 2 ? CHECK_SAMPLE_SURE
+                                  : CHECK_SAMPLE_ANY,
+                          sample);
         if (check_null_make(view, sample, &view->chooser[0], &null))
             check_find_affine(view, sample, &null, claims);
     }

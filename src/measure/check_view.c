@@ -7,6 +7,8 @@
 
 #include "measure/check_inside.h"
 
+#define SURE_MIN 16u
+
 /* Steps of the splitmix64 generator (Steele, Lea, Flood, OOPSLA 2014); the seed is fixed, so that
  * the same frames give the same answer. */
 uint32_t check_random(struct check_view *view, uint32_t below)
@@ -55,6 +57,16 @@ static bool collect_distinct(struct check_view *view)
         view->times[slot[at] - 1]++;
     }
     return true;
+}
+
+static bool collect_sure(struct check_view *view)
+{
+    view->sure = lt_arena_array(view->scratch, view->count, sizeof *view->sure);
+    for (size_t i = 0; view->sure && i < view->count; i++) {
+        if (view->times[i] > 1)
+            view->sure[view->sure_count++] = (uint32_t)i;
+    }
+    return view->sure != NULL;
 }
 
 static void find_moving(struct check_view *view)
@@ -189,7 +201,7 @@ bool check_view_make(struct check_view *view, const struct lt_kept *kept,
         view->taken = *taken;
     if (kept->count == 0 || kept->key.length == 0)
         return true;
-    if (!collect_distinct(view))
+    if (!collect_distinct(view) || !collect_sure(view))
         return false;
     find_moving(view);
     find_rare(view);
@@ -229,27 +241,28 @@ bool check_is_free(const struct check_view *view, const struct lt_bits *place)
     return !lt_bit_set_meets(&view->counters, place) && !lt_bit_set_meets(&view->taken, place);
 }
 
-void check_sample_draw(struct check_view *view, unsigned wanted, bool with_rare,
+void check_sample_draw(struct check_view *view, unsigned wanted, enum check_sampling sampling,
                        struct check_sample *ret_sample)
 {
+    size_t enough = wanted < view->count / 2 ? wanted : view->count / 2;
+    bool sure =
+        sampling == CHECK_SAMPLE_SURE && view->sure_count >= SURE_MIN && view->sure_count >= enough;
+    size_t count = sure ? view->sure_count : view->count;
     if (wanted > CHECK_SAMPLE_MAX - 64)
         wanted = CHECK_SAMPLE_MAX - 64;
+    if (wanted > count)
+        wanted = (unsigned)count;
     ret_sample->count = 0;
-    if (view->count <= wanted) {
-        for (size_t i = 0; i < view->count; i++)
-            ret_sample->at[ret_sample->count++] = (uint32_t)i;
-        return;
-    }
-    for (unsigned n = 0; with_rare && n < view->rare_count; n++) {
+    for (unsigned n = 0; sampling == CHECK_SAMPLE_RARE && n < view->rare_count; n++) {
         uint32_t have = view->rare[n].seen < 4 ? (uint32_t)view->rare[n].seen : 4;
-        if (have)
+        if (have && count > wanted)
             ret_sample->at[ret_sample->count++] = view->rare[n].at[check_random(view, have)];
     }
     /* One from each of as many equal parts, so that the whole recording is there. */
     for (unsigned n = 0; n < wanted; n++) {
-        size_t from = view->count * n / wanted, to = view->count * (n + 1) / wanted;
-        ret_sample->at[ret_sample->count++] =
-            (uint32_t)(from + check_random(view, (uint32_t)(to - from)));
+        size_t from = count * n / wanted, to = count * (n + 1) / wanted;
+        uint32_t at = (uint32_t)(from + check_random(view, (uint32_t)(to - from)));
+        ret_sample->at[ret_sample->count++] = sure ? view->sure[at] : at;
     }
 }
 
