@@ -45,8 +45,12 @@ struct check_view {
     uint8_t moves[64];             /* moving bits by byte */
     double rough[CHECK_POSITIONS]; /* share of the changes of the frame in which the bit flips */
     double eta[64];                /* smoothness of each byte by itself, unsigned */
-    uint64_t changes;              /* neighbouring frames that differ */
-    unsigned rare_count;           /* bits that hardly move: frames in which they do */
+    struct {
+        uint64_t steps, steps_below; /* of the byte before it by one; of the one behind */
+        int64_t sum, sum_below;      /* what this one did then, its sign turned with theirs */
+    } carry[64];
+    uint64_t changes;    /* neighbouring frames that differ */
+    unsigned rare_count; /* bits that hardly move: frames in which they do */
     struct {
         uint16_t position;
         uint64_t seen;
@@ -76,6 +80,9 @@ unsigned check_class(const struct check_chooser *chooser, const uint8_t *bytes);
 unsigned check_moving_bits(const struct check_view *view, const struct lt_bits *place);
 double check_roughness(const struct check_view *view, const struct lt_bits *place);
 bool check_is_free(const struct check_view *view, const struct lt_bits *place);
+
+/* Is one byte the lower part of a number that goes on in the other, its neighbour? */
+bool check_carries(const struct check_view *view, unsigned low, unsigned high);
 
 /* Different frames drawn at random. */
 struct check_sample {

@@ -218,7 +218,8 @@ bool check_name_plain(const struct check_view *view, const struct check_constant
     enum lt_complement first = trial.complement;
     claim->parameters = 1;
     for (unsigned extras = 0; constants->same && extras < 4; extras++) {
-        bool both_ways = trial.family == LT_CHECK_XOR ? extras == 0 : first == LT_COMPLEMENT_TWOS;
+        bool both_ways = trial.family == LT_CHECK_XOR ? extras == 0 && first == LT_COMPLEMENT_NONE
+                                                      : first == LT_COMPLEMENT_TWOS;
         for (unsigned ones = 0; ones <= both_ways; ones++) {
             set_extras(&trial, extras);
             trial.complement = ones ? LT_COMPLEMENT_ONES : first;

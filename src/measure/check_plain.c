@@ -8,12 +8,24 @@
 
 #include "measure/check_inside.h"
 
-enum kind { KIND_XOR, KIND_MINUS, KIND_PLUS, KINDS };
+enum kind {
+    KIND_XOR,
+    KIND_XOR_NEGATIVE, /* the XOR's two's complement is sent */
+    KIND_MINUS,
+    KIND_PLUS,
+    KINDS
+};
+
+static bool is_xor(enum kind kind)
+{
+    return kind == KIND_XOR || kind == KIND_XOR_NEGATIVE;
+}
 
 /* The differences of the pairs, byte by byte. */
 struct differences {
     unsigned count;
     uint8_t exclusive[CHECK_PAIRS][64];
+    uint8_t negative[CHECK_PAIRS][64]; /* of the bytes' two's complements */
     uint8_t minus[CHECK_PAIRS][64];
     uint8_t nibbles[CHECK_PAIRS][64]; /* of the two nibbles' sum, mod 16 */
 };
@@ -42,6 +54,7 @@ static void make_differences(struct search *search)
         const uint8_t *b = check_bytes(search->view, pairs.b[p]);
         for (unsigned i = 0; i < search->view->length; i++) {
             d->exclusive[p][i] = a[i] ^ b[i];
+            d->negative[p][i] = (uint8_t)((0u - a[i]) ^ (0u - b[i]));
             d->minus[p][i] = (uint8_t)(a[i] - b[i]);
             d->nibbles[p][i] = (uint8_t)(nibble_sum(a[i]) - nibble_sum(b[i])) & 15;
         }
@@ -54,14 +67,14 @@ static bool follows(const struct search *search, unsigned own, uint64_t set, enu
     const struct differences *d = &search->differences;
     unsigned bad = 0, alive = 0;
     for (unsigned p = 0; p < d->count; p++) {
-        const uint8_t *row = kind == KIND_XOR ? d->exclusive[p] : d->minus[p];
-        unsigned sum = 0;
+        const uint8_t *row = is_xor(kind) ? d->exclusive[p] : d->minus[p];
+        unsigned sum = 0, mine = kind == KIND_XOR_NEGATIVE ? d->negative[p][own] : row[own];
         alive += row[own] != 0;
         for (uint64_t rest = set; rest; rest &= rest - 1) {
             uint8_t byte = row[__builtin_ctzll(rest)];
-            sum = kind == KIND_XOR ? sum ^ byte : sum + byte;
+            sum = is_xor(kind) ? sum ^ byte : sum + byte;
         }
-        bad += (uint8_t)(kind == KIND_PLUS ? sum + row[own] : sum - row[own]) != 0;
+        bad += (uint8_t)(kind == KIND_PLUS ? sum + mine : sum - mine) != 0;
         if (bad > CHECK_PAIRS / 5)
             return false;
     }
@@ -76,9 +89,10 @@ static uint16_t rest_of(const struct lt_checksum *checksum, enum kind kind, cons
     bare.complement = LT_COMPLEMENT_NONE;
     uint16_t sum = lt_checksum_compute(&bare, bytes, key->length, key->id, key->extended);
     uint16_t value = (uint16_t)lt_bits_get(bytes, &checksum->place);
-    uint16_t rest = kind == KIND_XOR    ? value ^ sum
-                    : kind == KIND_PLUS ? (uint16_t)(value + sum)
-                                        : (uint16_t)(value - sum);
+    uint16_t rest = kind == KIND_XOR            ? value ^ sum
+                    : kind == KIND_XOR_NEGATIVE ? (uint16_t)(0u - value) ^ sum
+                    : kind == KIND_PLUS         ? (uint16_t)(value + sum)
+                                                : (uint16_t)(value - sum);
     return rest & (uint16_t)((1u << checksum->width) - 1);
 }
 
@@ -249,7 +263,9 @@ static bool choose_ranges(const struct search *search, struct check_claim *claim
         if (!check_set_ranges(&trial.checksum, choice[i]))
             continue;
         find_constants(search, &trial.checksum, kind, &constants);
-        trial.checksum.complement = kind == KIND_PLUS ? LT_COMPLEMENT_TWOS : LT_COMPLEMENT_NONE;
+        trial.checksum.complement = kind == KIND_PLUS || kind == KIND_XOR_NEGATIVE
+                                        ? LT_COMPLEMENT_TWOS
+                                        : LT_COMPLEMENT_NONE;
         if (!check_name_plain(view, &constants, &trial))
             continue;
         /* 24 combinations of 256 values: a coincidence is less likely than an odd start value only
@@ -276,7 +292,10 @@ static bool try_set(struct search *search, enum lt_check_family family, struct l
     set_unexercised(search->view, &claim);
     claim.sense =
         family == LT_CHECK_XOR ? sense_of_xor(search, &claim) : sense_of_sum(search, &claim);
-    claim.score = (claim.plain_constant ? 1.0 : 0.0) + (kind == KIND_XOR ? 0.5 : 0.0) +
+    claim.score = (claim.plain_constant ? 1.0 : 0.0) +
+                  (kind == KIND_XOR            ? 0.5
+                   : kind == KIND_XOR_NEGATIVE ? -0.5
+                                               : 0.0) +
                   (all_moving_enter(search->view, &claim) ? 1.0 : 0.0);
     return check_claims_add(search->view, search->claims, &claim);
 }
@@ -295,11 +314,12 @@ static unsigned bad_frames(const struct search *search, unsigned own, uint64_t s
             unsigned sum = 0;
             for (uint64_t rest = set; rest; rest &= rest - 1) {
                 uint8_t byte = bytes[__builtin_ctzll(rest)];
-                sum = kind == KIND_XOR ? sum ^ byte : sum + byte;
+                sum = is_xor(kind) ? sum ^ byte : sum + byte;
             }
-            sum = kind == KIND_XOR    ? sum ^ bytes[own]
-                  : kind == KIND_PLUS ? sum + bytes[own]
-                                      : bytes[own] - sum;
+            sum = kind == KIND_XOR            ? sum ^ bytes[own]
+                  : kind == KIND_XOR_NEGATIVE ? sum ^ (0u - bytes[own])
+                  : kind == KIND_PLUS         ? sum + bytes[own]
+                                              : bytes[own] - sum;
             if (i == 0)
                 expected = (uint8_t)sum;
             bad += (uint8_t)sum != expected;
@@ -334,7 +354,7 @@ static bool is_copy(struct search *search, unsigned own, uint64_t others)
 /* All subsets of a few bytes; ranges and halves of many. */
 static bool try_subsets(struct search *search, unsigned own, uint64_t others, enum kind kind)
 {
-    enum lt_check_family family = kind == KIND_XOR ? LT_CHECK_XOR : LT_CHECK_SUM;
+    enum lt_check_family family = is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM;
     struct lt_bits place = check_byte_place(own);
     unsigned count = (unsigned)__builtin_popcountll(others), tries = 0;
     if (count > 7) {
@@ -371,8 +391,7 @@ static void try_byte(struct search *search, unsigned own)
         return;
     for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
         if (follows(search, own, others, kind) &&
-            try_set(search, kind == KIND_XOR ? LT_CHECK_XOR : LT_CHECK_SUM, place, others, kind,
-                    6.0))
+            try_set(search, is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM, place, others, kind, 6.0))
             return;
     }
     /* A list of constants undoes whatever the counter adds: with it all that moves must enter. */
@@ -501,10 +520,14 @@ static void try_j1939(struct search *search, unsigned byte, enum lt_check_family
     check_claims_add(view, search->claims, &claim);
 }
 
-static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
+static bool is_claimed(const struct check_view *view, const struct check_claims *claims,
+                       const struct lt_bits *place)
 {
     for (unsigned i = 0; i < claims->count; i++) {
-        if (lt_bits_overlap(&claims->claim[i].checksum.place, place))
+        const struct lt_bits *other = &claims->claim[i].checksum.place;
+        /* A sum over a byte of which one half stands still may be one of nibbles. */
+        bool half = lt_bits_length(other) == 8 && check_moving_bits(view, other) <= 4;
+        if (!half && lt_bits_overlap(other, place))
             return true;
     }
     return false;
@@ -530,12 +553,12 @@ void check_find_plain(struct check_view *view, struct check_claims *claims)
         make_differences(search);
         for (unsigned b = 0; b < view->length; b++) {
             struct lt_bits place = check_byte_place(b);
-            if (view->moves[b] && (i == 0 || !is_claimed(claims, &place)))
+            if (view->moves[b] && (i == 0 || !is_claimed(view, claims, &place)))
                 try_byte(search, b);
         }
         for (unsigned p = 0; p < 8 * view->length; p += 4) {
             struct lt_bits place = {1, {{(uint16_t)(p + 3), (uint16_t)p}}};
-            if ((view->moves[p / 8] >> p % 8 & 15) && !is_claimed(claims, &place))
+            if ((view->moves[p / 8] >> p % 8 & 15) && !is_claimed(view, claims, &place))
                 try_nibble(search, p);
         }
     }
@@ -552,7 +575,8 @@ void check_try_plain(struct check_view *view, const struct lt_checksum *known,
     check_sample_draw(view, 200, CHECK_SAMPLE_SURE, sample);
     *search = (struct search){.view = view, .claims = claims, .sample = sample};
     uint64_t others = moving_bytes(view) & ~((uint64_t)1 << byte);
-    enum kind kind = known->family == LT_CHECK_XOR             ? KIND_XOR
+    bool negative = known->complement == LT_COMPLEMENT_TWOS;
+    enum kind kind = known->family == LT_CHECK_XOR ? (negative ? KIND_XOR_NEGATIVE : KIND_XOR)
                      : known->complement == LT_COMPLEMENT_NONE ? KIND_MINUS
                                                                : KIND_PLUS;
     for (unsigned i = 0; i < view->chooser_count && claims->count == 0; i++) {

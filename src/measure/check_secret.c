@@ -103,6 +103,10 @@ static bool run_is_random(const struct check_view *view, const struct run *run)
 {
     double band = 2.0 * SIGMAS / sqrt((double)view->changes);
     unsigned first = (run->first + 7) / 8, end = (run->first + run->count) / 8;
+    /* Fast numbers have random low bits, but go on in bits that are less so. */
+    if ((first > 0 && check_carries(view, first, first - 1)) ||
+        (end < view->length && check_carries(view, end - 1, end)))
+        return false;
     for (unsigned b = first; b < end; b++) {
         if (fabs(view->eta[b] - 2.0) > band)
             return false;

@@ -74,7 +74,7 @@ static double proof_bits(const struct check_view *view, const struct check_claim
     if (!view->one_form)
         frames = (double)claim->telling;
     else
-        width = claim->telling > 1 ? claim->checksum.width : 0.0;
+        width = claim->telling > 1 ? width : 0.0;
     double choices = failed > 0.0 ? failed * log2(frames / failed) + 1.45 * failed : 0.0;
     double used = view->one_form && claim->plain_constant ? 0.0 : claim->parameters;
     return width * (frames - failed - used) - claim->hypotheses - choices;
@@ -112,6 +112,18 @@ static uint64_t telling_frames(const struct check_view *view, const struct check
     return telling;
 }
 
+/* The lower byte of a number is rough too, but no check. */
+static double carry_malus(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned b = place->part[0].lsb / 8u;
+    if (lt_bits_length(place) != 8)
+        return 0.0;
+    return (b > 0 && check_carries(view, b, b - 1)) ||
+                   (b + 1 < view->length && check_carries(view, b, b + 1))
+               ? 2.5
+               : 0.0;
+}
+
 static bool claim_holds(const struct check_view *view, struct check_claim *claim)
 {
     if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
@@ -136,7 +148,8 @@ bool check_claims_add(const struct check_view *view, struct check_claims *claims
         return false;
     double failed = (double)claim->failed_distinct / (double)view->count;
     claim->score += 10.0 * check_roughness(view, &claim->checksum.place) +
-                    place_bonus(view, &claim->checksum.place) - 100.0 * failed;
+                    place_bonus(view, &claim->checksum.place) -
+                    carry_malus(view, &claim->checksum.place) - 100.0 * failed;
     for (unsigned i = 0; i < claims->count; i++) {
         if (!same_place(&claims->claim[i], claim))
             continue;

@@ -3,6 +3,7 @@
  *
  * A check is a function of the rest of its frame, so a frame that repeats tells nothing new; and a
  * frame that is sent on a change, or hardly ever changes, is judged by its changes alone. */
+#include <math.h>
 #include <string.h>
 
 #include "measure/check_inside.h"
@@ -122,14 +123,28 @@ static void find_rare(struct check_view *view)
     }
 }
 
+/* What byte b does when the one before it goes up by one, and the other way round. */
+static void note_carry(struct check_view *view, unsigned b, int64_t before, int64_t d)
+{
+    if (before == 1 || before == -1) {
+        view->carry[b].steps++;
+        view->carry[b].sum += before * d;
+    }
+    if (d == 1 || d == -1) {
+        view->carry[b - 1].steps_below++;
+        view->carry[b - 1].sum_below += d * before;
+    }
+}
+
 /* Flips and steps of neighbouring frames; at most some thousand of them, in runs. */
 static void measure_steps(struct check_view *view, bool all)
 {
     const struct lt_kept *kept = view->kept;
     uint64_t flips[CHECK_POSITIONS] = {0}, count = 0;
-    int64_t sum[64] = {0}, square[64] = {0}, step[64] = {0};
+    int64_t sum[64] = {0}, square[64] = {0}, step[64] = {0}, previous;
     size_t runs = kept->count / 4096 + 1;
     view->changes = 0;
+    memset(view->carry, 0, sizeof view->carry);
     for (size_t r = 1; r < kept->count; r++) {
         if (r / 256 % runs != 0 || (!all && !(kept->flags[r] & LT_KEPT_FOLLOWS)))
             continue;
@@ -138,11 +153,15 @@ static void measure_steps(struct check_view *view, bool all)
             continue;
         view->changes++;
         count++;
+        previous = 0;
         for (unsigned b = 0; b < view->length; b++) {
             int64_t d = (int64_t)bytes[b] - before[b];
             sum[b] += bytes[b];
             square[b] += (int64_t)bytes[b] * bytes[b];
             step[b] += d * d;
+            if (b > 0)
+                note_carry(view, b, previous, d);
+            previous = d;
             for (unsigned set = bytes[b] ^ before[b]; set; set &= set - 1)
                 flips[8 * b + (unsigned)__builtin_ctz(set)]++;
         }
@@ -279,4 +298,15 @@ void check_pairs_draw(struct check_view *view, const struct check_sample *sample
         ret_pairs->a[ret_pairs->count] = a;
         ret_pairs->b[ret_pairs->count++] = b;
     }
+}
+
+/* When the upper byte of a number goes up by one, the lower one falls: by nearly all its range
+ * where the number moves slowly. Of what is independent the mean is 0 and a step's deviation about
+ * 104. */
+bool check_carries(const struct check_view *view, unsigned low, unsigned high)
+{
+    bool below = low < high;
+    double steps = (double)(below ? view->carry[low].steps_below : view->carry[low].steps);
+    double sum = (double)(below ? view->carry[low].sum_below : view->carry[low].sum);
+    return steps >= 30.0 && sum < -25.0 * steps && sum < -5.0 * 104.0 * sqrt(steps);
 }
