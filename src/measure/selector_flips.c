@@ -52,22 +52,46 @@ enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, const struct 
     return LT_OK;
 }
 
-static void count_flips(const struct rows *rows, size_t a, size_t b, struct flip_counts *counts)
+/* Flips are added up in lanes of bytes: lane `byte` of sum[bit] counts the flips of bit 8 * byte +
+ * bit of a word, and is emptied before it can run over. */
+#define LANES      UINT64_C(0x0101010101010101)
+#define LANES_MOST 255u
+
+struct lanes {
+    unsigned pairs;
+    uint64_t sum[SELECTOR_BITS / 64][8];
+};
+
+static void empty_lanes(struct lanes *lanes, unsigned words, struct flip_counts *counts)
 {
-    counts->pairs++;
+    for (unsigned w = 0; w < words; w++)
+        for (unsigned n = 0; n < 64; n++)
+            counts->of[64 * w + n] += (uint32_t)(lanes->sum[w][n % 8] >> n / 8 * 8 & 0xFF);
+    counts->pairs += lanes->pairs;
+    memset(lanes->sum, 0, words * sizeof *lanes->sum);
+    lanes->pairs = 0;
+}
+
+static void count_flips(const struct rows *rows, size_t a, size_t b, struct lanes *lanes,
+                        struct flip_counts *counts)
+{
     for (unsigned w = 0; w < rows->words; w++) {
         uint64_t change = rows->word[a * rows->words + w] ^ rows->word[b * rows->words + w];
-        for (; change; change &= change - 1)
-            counts->of[64 * w + (unsigned)__builtin_ctzll(change)]++;
+        for (unsigned bit = 0; bit < 8; bit++)
+            lanes->sum[w][bit] += change >> bit & LANES;
     }
+    if (++lanes->pairs == LANES_MOST)
+        empty_lanes(lanes, rows->words, counts);
 }
 
 void lt_rows_flips(const struct rows *rows, size_t first, size_t end, struct flip_counts *ret)
 {
+    struct lanes lanes = {.pairs = 0};
     memset(ret, 0, sizeof *ret);
     for (size_t i = first + 1; i < end; i++)
         if (rows->follows[i])
-            count_flips(rows, i - 1, i, ret);
+            count_flips(rows, i - 1, i, &lanes, ret);
+    empty_lanes(&lanes, rows->words, ret);
 }
 
 /* What a first look at the values alone says; rows are compared only where it is worth it. */
@@ -91,9 +115,12 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
 bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
                   unsigned width, struct by_value *scratch, struct same_counts *ret)
 {
+    struct lanes lanes;
     memset(ret, 0, sizeof *ret);
     if (!values_come_back(values, first, end, width, scratch, ret))
         return false;
+    lanes.pairs = 0;
+    memset(lanes.sum, 0, rows->words * sizeof *lanes.sum);
     memset(scratch->last, 0, sizeof *scratch->last << width);
     memset(scratch->after, 0xFF, sizeof *scratch->after << width);
     for (size_t i = first; i < end; i++) {
@@ -101,12 +128,13 @@ bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first,
             memset(scratch->last, 0, sizeof *scratch->last << width);
         uint32_t *last = &scratch->last[values[i]];
         if (*last)
-            count_flips(rows, *last - 1, i, &ret->all);
+            count_flips(rows, *last - 1, i, &lanes, &ret->all);
         *last = (uint32_t)i + 1;
         if (i > first && rows->follows[i]) {
             ret->expected += scratch->after[values[i - 1]] == values[i];
             scratch->after[values[i - 1]] = values[i];
         }
     }
+    empty_lanes(&lanes, rows->words, &ret->all);
     return true;
 }
