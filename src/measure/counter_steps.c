@@ -203,7 +203,8 @@ static void count_pair(struct counting *c, const struct steps *steps, size_t i,
                        struct stillness *still, struct flips *flips)
 {
     struct pair pair = pair_at(steps, i, &c->window);
-    uint32_t distance = (pair.after + c->modulus - pair.before) % c->modulus;
+    /* Both are below the modulus: fits_modulus. */
+    uint32_t distance = pair.after - pair.before + (pair.after < pair.before ? c->modulus : 0);
     if (steps->gap[i] != 1) {
         bool right = is_lost_right(distance, c, steps->gap[i]);
         c->lost_right += right;
