@@ -101,12 +101,19 @@ static void count_transitions(const struct field_lines *lines, enum lt_order ord
 {
     memset(ret, 0, sizeof *ret);
     unsigned before = 0, last = 0, above = count - 1;
+    uint64_t wide_before = 0;
     bool moved_before = true;
     struct ticks ticks = {.steps = 0};
     for (size_t row = 0; row < lines->count; row++) {
         uint64_t wide = line_get(lines, order, row, place - below, count + below);
+        bool next = row != 0 && (lines->flags[row] & LT_KEPT_NEXT);
+        if (next && wide == wide_before) { /* most rows of most fields: no move, no tick */
+            moved_before = false;
+            continue;
+        }
+        wide_before = wide;
         unsigned now = (unsigned)(wide >> below);
-        if (row == 0 || !(lines->flags[row] & LT_KEPT_NEXT)) {
+        if (!next) {
             moved_before = true;
             ticks = (struct ticks){.wide = wide, .steps = 1};
             last = now;
