@@ -34,16 +34,36 @@ double course_value(const struct course *course, size_t row)
     return raw_value(raw, course->is->sign, length);
 }
 
-double course_between(const struct course *course, int64_t time_ns)
+/* The first row after a time, looked for from `near` on: samples are asked for one after another,
+ * so it is seldom far. */
+static size_t row_after(const struct course *course, int64_t time_ns, size_t near)
 {
-    size_t low = 0, high = course->count;
+    const int64_t *times = course->time_ns;
+    size_t low = near < course->count ? near : course->count, high, step = 1;
+    if (low > 0 && times[low - 1] > time_ns) {
+        high = low - 1; /* it is below: all of that */
+        low = 0;
+    } else {
+        high = low;
+        while (high < course->count && times[high] <= time_ns) {
+            low = high + 1;
+            high = course->count - high > step ? high + step : course->count;
+            step *= 2;
+        }
+    }
     while (low < high) {
         size_t middle = low + (high - low) / 2;
-        if (course->time_ns[middle] <= time_ns)
+        if (times[middle] <= time_ns)
             low = middle + 1;
         else
             high = middle;
     }
+    return low;
+}
+
+double course_between(const struct course *course, int64_t time_ns, size_t *near)
+{
+    size_t low = *near = row_after(course, time_ns, *near);
     if (low == 0 || low == course->count)
         return NAN;
     int64_t before_ns = course->time_ns[low - 1], gap_ns = course->time_ns[low] - before_ns;

@@ -25,8 +25,8 @@ struct course {
 /* Value of a row; NaN for "not available". */
 double course_value(const struct course *course, size_t row);
 /* The value at a time, on the line between the rows before and after it; NaN where one of them is
- * too far away. */
-double course_between(const struct course *course, int64_t time_ns);
+ * too far away. `near`: the row that was found last; 0 at first. */
+double course_between(const struct course *course, int64_t time_ns, size_t *near);
 /* Reads all courses that can be compared; at most COURSES_MOST, those with most values first. */
 #define COURSES_MOST 400u
 enum lt_code courses_read(struct survey_work *work, struct course **ret_courses, size_t *ret_count);

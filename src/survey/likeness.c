@@ -103,8 +103,9 @@ static struct fit fit_line(const struct samples *samples, const struct fit *befo
 
 static struct fit fit_at_lag(const struct course *x, int64_t lag_ns, struct samples *samples)
 {
+    size_t near = 0;
     for (size_t i = 0; i < samples->count; i++)
-        samples->at[i].x = course_between(x, samples->at[i].time_ns - lag_ns);
+        samples->at[i].x = course_between(x, samples->at[i].time_ns - lag_ns, &near);
     return fit_line(samples, NULL, 0);
 }
 
