@@ -32,7 +32,7 @@ struct survey_work {
 struct survey_follow;
 struct survey_whole {
     struct lt_survey survey;      /* first: the public pointer is this one's */
-    struct survey_follow *follow; /* one a frame */
+    struct survey_follow *follow; /* verify.c */
 };
 
 /* verify.c: after everything else. False: out of memory. */

@@ -7,16 +7,40 @@
 
 #include "survey/survey_internal.h"
 
+#define BYTE_VALUES 256u
+#define TABLE_BYTES ((size_t)4 << 20) /* of all checks; those past it are worked out anew */
+
+/* A check that is affine over GF(2) says of every byte by itself what it adds: by table, all of it
+ * together is what it ought to be or not. */
+struct affine_check {
+    uint16_t right;             /* the sum over a frame that is right */
+    uint16_t of[][BYTE_VALUES]; /* byte of the frame, its value */
+};
+
 /* What is remembered of one field from frame to frame. */
 struct followed {
+    uint32_t field; /* of the frame */
+    int64_t period_ns;
+    const struct affine_check *affine; /* NULL: worked out frame by frame */
     bool started;
     uint64_t value;
     int64_t time_ns;
     uint64_t kept, other; /* steps as they should be, and not */
 };
 
+/* A frame in which something is to be followed, found by the word of its key; 0 where a slot is
+ * free. */
+struct follow_slot {
+    uint64_t word;
+    uint32_t frame;
+    uint32_t count;
+    struct followed *fields;
+};
+
 struct survey_follow {
-    struct followed *fields; /* one a field; NULL: nothing of this frame is to be followed */
+    size_t slots; /* a power of two */
+    struct follow_slot *slot;
+    size_t table_bytes; /* of all affine checks */
 };
 
 static bool is_followed(const struct lt_survey_field *field)
@@ -25,69 +49,85 @@ static bool is_followed(const struct lt_survey_field *field)
            (field->kind == LT_FIELD_CHECKSUM && field->check.form == LT_CHECK_FOUND);
 }
 
-bool survey_prepare_verify(struct survey_work *work)
+/* --- by key --- */
+
+static uint64_t word_of(uint32_t id, bool extended, bool fd, uint8_t length, uint16_t bus)
 {
-    struct survey_whole *whole = (struct survey_whole *)work->survey;
-    size_t count = whole->survey.frame_count;
-    whole->follow = lt_arena_array(work->arena, count, sizeof *whole->follow);
-    if (!whole->follow)
+    return id | (uint64_t)extended << 29 | (uint64_t)fd << 30 | UINT64_C(1) << 31 |
+           (uint64_t)length << 32 | (uint64_t)bus << 40;
+}
+
+static struct follow_slot *find_slot(const struct survey_follow *follow, uint64_t word)
+{
+    size_t at = (size_t)(word * UINT64_C(0x9E3779B97F4A7C15) >> 32) & (follow->slots - 1);
+    while (follow->slot[at].word != 0 && follow->slot[at].word != word)
+        at = (at + 1) & (follow->slots - 1);
+    return &follow->slot[at];
+}
+
+/* --- checks by table --- */
+
+static bool is_affine(const struct lt_checksum *check)
+{
+    bool by_counter = check->data_id_count > 0 && (check->data_id_mode == LT_DATA_ID_ALTERNATING ||
+                                                   check->data_id_mode == LT_DATA_ID_LIST);
+    bool sends_nibble = check->data_id_mode == LT_DATA_ID_NIBBLE && check->data_id_count > 1;
+    switch (check->family) {
+    case LT_CHECK_XOR:
+    case LT_CHECK_CRC8:
+    case LT_CHECK_CRC16:
+    case LT_CHECK_E2E_P1:
+    case LT_CHECK_E2E_P2:
+    case LT_CHECK_E2E_P5:
+    case LT_CHECK_AFFINE:
+        return check->complement != LT_COMPLEMENT_TWOS && !by_counter && !sends_nibble;
+    default:
         return false;
-    for (size_t i = 0; i < count; i++) {
-        struct lt_survey_frame *frame = &whole->survey.frames[i];
-        bool any = false;
-        for (size_t k = 0; k < frame->field_count; k++)
-            any |= is_followed(&frame->fields[k]);
-        if (!any || frame->stream->kept.whole)
-            continue;
-        whole->follow[i].fields =
-            lt_arena_array(work->arena, frame->field_count, sizeof *whole->follow[i].fields);
-        if (!whole->follow[i].fields)
-            return false;
     }
+}
+
+/* 0 where the frame carries the value that it should. */
+static uint16_t difference(const struct lt_checksum *check, const uint8_t *data,
+                           const struct lt_stream_key *key)
+{
+    uint64_t carried = lt_bits_get(data, &check->place);
+    return (uint16_t)(carried ^
+                      lt_checksum_compute(check, data, key->length, key->id, key->extended));
+}
+
+static bool make_affine(struct survey_work *work, struct survey_follow *follow,
+                        const struct lt_stream_key *key, const struct lt_checksum *check,
+                        const struct affine_check **ret_affine)
+{
+    uint8_t data[LT_FRAME_MAX + 8] = {0};
+    struct affine_check *affine;
+    size_t bytes = sizeof *affine + key->length * sizeof affine->of[0];
+    *ret_affine = NULL;
+    if (!is_affine(check) || follow->table_bytes + bytes > TABLE_BYTES)
+        return true;
+    affine = lt_arena_alloc(work->arena, bytes);
+    if (!affine)
+        return false;
+    follow->table_bytes += bytes;
+    affine->right = difference(check, data, key);
+    for (unsigned i = 0; i < key->length; i++) {
+        affine->of[i][0] = 0;
+        for (unsigned value = 1; value < BYTE_VALUES; value++) {
+            unsigned rest = value & (value - 1);
+            if (rest == 0) {
+                data[i] = (uint8_t)value;
+                affine->of[i][value] = difference(check, data, key) ^ affine->right;
+            } else {
+                affine->of[i][value] = affine->of[i][rest] ^ affine->of[i][value ^ rest];
+            }
+        }
+        data[i] = 0;
+    }
+    *ret_affine = affine;
     return true;
 }
 
-/* --- frame by frame --- */
-
-static int compare_keys(const struct lt_stream_key *a, const struct lt_stream_key *b)
-{
-    if (a->bus != b->bus)
-        return a->bus < b->bus ? -1 : 1;
-    if (a->extended != b->extended)
-        return a->extended < b->extended ? -1 : 1;
-    if (a->id != b->id)
-        return a->id < b->id ? -1 : 1;
-    if (a->length != b->length)
-        return a->length < b->length ? -1 : 1;
-    return (a->fd > b->fd) - (a->fd < b->fd);
-}
-
-/* The frames are in the order of the collector's streams: bus, extended, id, length. */
-static size_t find_frame(const struct lt_survey *survey, const struct lt_stream_key *key)
-{
-    size_t low = 0, high = survey->frame_count;
-    while (low < high) {
-        size_t middle = low + (high - low) / 2;
-        int order = compare_keys(&survey->frames[middle].stream->key, key);
-        if (order == 0)
-            return middle;
-        if (order < 0)
-            low = middle + 1;
-        else
-            high = middle;
-    }
-    return SIZE_MAX;
-}
-
-static bool on_page(const struct lt_survey_field *field, uint64_t page)
-{
-    if (!field->pages)
-        return true;
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return false;
-}
+/* --- what to follow --- */
 
 static int64_t period_of(const struct lt_stream *stream, const struct lt_survey_field *field)
 {
@@ -99,22 +139,90 @@ static int64_t period_of(const struct lt_stream *stream, const struct lt_survey_
     return field->pages ? 0 : stream->timing.period_ns;
 }
 
-static void follow_counter(struct followed *followed, const struct lt_survey_frame *frame,
-                           const struct lt_survey_field *field, const struct lt_frame *data)
+static bool follow_frame(struct survey_work *work, struct survey_follow *follow, uint32_t number)
+{
+    const struct lt_survey_frame *frame = &work->survey->frames[number];
+    const struct lt_stream_key *key = &frame->stream->key;
+    uint32_t count = 0;
+    for (size_t k = 0; k < frame->field_count; k++)
+        count += is_followed(&frame->fields[k]);
+    if (count == 0 || frame->stream->kept.whole)
+        return true;
+    uint64_t word = word_of(key->id, key->extended, key->fd, key->length, key->bus);
+    struct follow_slot *slot = find_slot(follow, word);
+    *slot = (struct follow_slot){.word = word, .frame = number};
+    slot->fields = lt_arena_array(work->arena, count, sizeof *slot->fields);
+    if (!slot->fields)
+        return false;
+    for (uint32_t k = 0; k < frame->field_count; k++) {
+        const struct lt_survey_field *field = &frame->fields[k];
+        if (!is_followed(field))
+            continue;
+        struct followed *followed = &slot->fields[slot->count++];
+        *followed = (struct followed){.field = k, .period_ns = period_of(frame->stream, field)};
+        if (field->kind == LT_FIELD_CHECKSUM &&
+            !make_affine(work, follow, key, &field->check.checksum, &followed->affine))
+            return false;
+    }
+    return true;
+}
+
+bool survey_prepare_verify(struct survey_work *work)
+{
+    struct survey_whole *whole = (struct survey_whole *)work->survey;
+    size_t count = whole->survey.frame_count;
+    struct survey_follow *follow = lt_arena_array(work->arena, 1, sizeof *follow);
+    whole->follow = follow;
+    if (!follow)
+        return false;
+    for (follow->slots = 2; follow->slots < 2 * count; follow->slots *= 2)
+        ;
+    follow->slot = lt_arena_array(work->arena, follow->slots, sizeof *follow->slot);
+    for (uint32_t i = 0; follow->slot && i < count; i++)
+        if (!follow_frame(work, follow, i))
+            return false;
+    return follow->slot != NULL;
+}
+
+/* --- frame by frame --- */
+
+static bool on_page(const struct lt_survey_field *field, uint64_t page)
+{
+    if (!field->pages)
+        return true;
+    for (size_t i = 0; i < field->page_count; i++)
+        if (field->pages[i] == page)
+            return true;
+    return false;
+}
+
+/* `frames` later by the time that passed, or the very next, or at rest where that is right. */
+static bool is_right_step(const struct followed *followed, const struct lt_counter_found *counter,
+                          uint64_t value, int64_t time_ns)
+{
+    uint64_t modulus = counter->modulus, steps = 1;
+    uint64_t from = followed->value < modulus ? followed->value : followed->value % modulus;
+    uint64_t moved =
+        value >= from && value < modulus ? value - from : (value + modulus - from) % modulus;
+    if (moved == counter->step % modulus || (counter->on_change && moved == 0))
+        return true;
+    int64_t gap_ns, period_ns = followed->period_ns;
+    if (period_ns > 0 && !__builtin_sub_overflow(time_ns, followed->time_ns, &gap_ns) && gap_ns > 0)
+        steps = (uint64_t)gap_ns / (uint64_t)period_ns +
+                ((uint64_t)gap_ns % (uint64_t)period_ns >= (uint64_t)(period_ns - period_ns / 2));
+    steps = steps ? steps : 1;
+    return moved == steps % modulus * counter->step % modulus;
+}
+
+static void follow_counter(struct followed *followed, const struct lt_survey_field *field,
+                           const struct lt_frame *data)
 {
     const struct lt_counter_found *counter = &field->counter;
-    uint64_t value = lt_bits_get(data->data, &field->bits), modulus = counter->modulus;
-    int64_t period_ns = period_of(frame->stream, field);
-    uint64_t steps = 1;
-    if (followed->started && modulus) {
-        if (period_ns > 0 && data->time_ns > followed->time_ns)
-            steps = (uint64_t)((data->time_ns - followed->time_ns + period_ns / 2) / period_ns);
-        steps = steps ? steps : 1;
-        uint64_t moved = (value + modulus - followed->value % modulus) % modulus;
-        bool as_expected = moved == steps % modulus * counter->step % modulus ||
-                           moved == counter->step % modulus || (counter->on_change && moved == 0);
-        followed->kept += as_expected;
-        followed->other += !as_expected;
+    uint64_t value = lt_bits_get(data->data, &field->bits);
+    if (followed->started && counter->modulus) {
+        bool right = is_right_step(followed, counter, value, data->time_ns);
+        followed->kept += right;
+        followed->other += !right;
     }
     followed->started = true;
     followed->value = value;
@@ -124,38 +232,42 @@ static void follow_counter(struct followed *followed, const struct lt_survey_fra
 static void follow_check(struct followed *followed, const struct lt_survey_field *field,
                          const struct lt_frame *data)
 {
-    bool right = lt_checksum_verify(&field->check.checksum, data->data, data->len, data->id,
-                                    lt_frame_has(data, LT_FRAME_EXTENDED));
+    bool right;
+    if (followed->affine) {
+        uint16_t sum = 0;
+        for (unsigned i = 0; i < data->len; i++)
+            sum ^= followed->affine->of[i][data->data[i]];
+        right = sum == followed->affine->right;
+    } else {
+        right = lt_checksum_verify(&field->check.checksum, data->data, data->len, data->id,
+                                   lt_frame_has(data, LT_FRAME_EXTENDED));
+    }
     followed->kept += right;
     followed->other += !right;
 }
 
 void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
 {
-    struct survey_whole *whole = (struct survey_whole *)survey;
-    struct lt_stream_key key = {
-        .id = frame->id,
-        .bus = frame->bus,
-        .extended = lt_frame_has(frame, LT_FRAME_EXTENDED),
-        .fd = lt_frame_has(frame, LT_FRAME_FD),
-        .length = frame->len,
-    };
+    const struct survey_whole *whole = (const struct survey_whole *)survey;
     if (frame->flags & (LT_FRAME_REMOTE | LT_FRAME_ERROR))
         return;
-    size_t at = find_frame(survey, &key);
-    if (at == SIZE_MAX || !whole->follow[at].fields)
+    uint64_t word = word_of(frame->id, lt_frame_has(frame, LT_FRAME_EXTENDED),
+                            lt_frame_has(frame, LT_FRAME_FD), frame->len, frame->bus);
+    const struct follow_slot *slot = find_slot(whole->follow, word);
+    if (slot->word == 0)
         return;
-    const struct lt_survey_frame *found = &survey->frames[at];
+    const struct lt_survey_frame *found = &survey->frames[slot->frame];
     const struct lt_selector_found *selector = &found->stream->selector;
     uint64_t page = selector->present ? lt_bits_get(frame->data, &selector->bits) : 0;
-    for (size_t i = 0; i < found->field_count; i++) {
-        const struct lt_survey_field *field = &found->fields[i];
-        if (!is_followed(field) || !on_page(field, page))
+    for (uint32_t i = 0; i < slot->count; i++) {
+        struct followed *followed = &slot->fields[i];
+        const struct lt_survey_field *field = &found->fields[followed->field];
+        if (!on_page(field, page))
             continue;
         if (field->kind == LT_FIELD_COUNTER)
-            follow_counter(&whole->follow[at].fields[i], found, field, frame);
+            follow_counter(followed, field, frame);
         else
-            follow_check(&whole->follow[at].fields[i], field, frame);
+            follow_check(followed, field, frame);
     }
 }
 
@@ -194,8 +306,10 @@ static void conclude(struct lt_survey_field *field, const struct followed *follo
 
 void lt_survey_verified(struct lt_survey *survey)
 {
-    struct survey_whole *whole = (struct survey_whole *)survey;
-    for (size_t i = 0; i < survey->frame_count; i++)
-        for (size_t k = 0; whole->follow[i].fields && k < survey->frames[i].field_count; k++)
-            conclude(&survey->frames[i].fields[k], &whole->follow[i].fields[k]);
+    const struct survey_whole *whole = (const struct survey_whole *)survey;
+    for (size_t i = 0; i < whole->follow->slots; i++) {
+        const struct follow_slot *slot = &whole->follow->slot[i];
+        for (uint32_t k = 0; k < slot->count; k++)
+            conclude(&survey->frames[slot->frame].fields[slot->fields[k].field], &slot->fields[k]);
+    }
 }
