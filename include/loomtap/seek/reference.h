@@ -12,6 +12,7 @@
 #include "loomtap/core/frame.h"
 #include "loomtap/core/profile.h"
 #include "loomtap/core/role.h"
+#include "loomtap/measure/kept.h"
 
 enum lt_reference_from {
     LT_FROM_DIAGNOSTICS, /* replies in the capture */
@@ -31,11 +32,23 @@ struct lt_reference {
     const double *value;      /* count; NULL for labels */
     const char *const *label; /* count; NULL for numbers */
     double quantum;           /* the step in which the values come; 0 not known */
-    /* How far the reference is behind the frames, at least and at most. Diagnostics: a controller
-     * may answer with a value some hundred ms old, and never from the future. */
+    /* How far the reference is behind the frames, at least and at most, once the clocks agree.
+     * Diagnostics: a controller may answer with a value some hundred ms old; the frame's own value
+     * may be older than that (filtered, or of a slow frame), so a part lies below 0. */
     int64_t lag_low_ns, lag_high_ns;
-    bool clock_unknown; /* csv: its clock may be off by anything; the offset is searched first */
-    uint16_t bus;       /* of LT_FROM_DIAGNOSTICS: where the replies are */
+    /* csv: its clock is another one than the capture's, so the offset is searched first. Where it
+     * is false and no candidate follows within the lag, a csv's clock may still be off. */
+    bool clock_unknown;
+    /* csv: its clock minus the capture's, at least and at most; beyond, too little of the two would
+     * meet. 0 and 0: the same clock for certain. See lt_reference_move. */
+    int64_t clock_low_ns, clock_high_ns;
+    uint16_t bus; /* of LT_FROM_DIAGNOSTICS: where the replies are */
+    /* LT_FROM_PROFILE: where the values were read. No candidate is taken that lies there. */
+    bool has_source;
+    struct lt_stream_key source;
+    struct lt_bits source_bits;
+    bool source_has_page;
+    uint64_t source_page;
 };
 
 #define LT_REFERENCES_MAX     256
@@ -52,7 +65,8 @@ void lt_replies_free(struct lt_replies *replies);
 enum lt_code lt_replies_feed(struct lt_replies *replies, const struct lt_frame *frame,
                              struct lt_error *error);
 /* Into `arena`, in the order service, number, controller, signal. `ret_asked`: parameters that were
- * asked and never answered with a value, as names for people ("01 0C"), for honest talk. */
+ * asked and never answered with a value, as names for people ("01 0C"), for honest talk; those that
+ * no profile says how to read are named as such. */
 enum lt_code lt_replies_references(struct lt_replies *replies, struct lt_arena *arena,
                                    struct lt_reference **ret_list, size_t *ret_count,
                                    const char *const **ret_asked, size_t *ret_asked_count,
@@ -83,5 +97,25 @@ enum lt_code lt_reference_parse_csv(const char *name, struct lt_text text,
 enum lt_code lt_reference_parse_marks(const char *name, struct lt_text text, const char *target,
                                       struct lt_arena *arena, struct lt_reference *ret_reference,
                                       uint64_t *ret_unordered, struct lt_error *error);
+
+/* The same reference by a clock that is `by_ns` later: every time plus by_ns. The rest is shared.
+ * LT_E_RANGE where a time would leave what can be counted. */
+enum lt_code lt_reference_move(const struct lt_reference *reference, int64_t by_ns,
+                               struct lt_arena *arena, struct lt_reference *ret_moved,
+                               struct lt_error *error);
+
+/* The values of a signal of a profile, from the kept frames of its stream; the copies of it are
+ * wanted. The stream is the one with the frame's identifier and enough bytes that has most frames
+ * (`bus`: of that bus of the capture; LT_NONE: any). Where frames were thinned out the reference
+ * has gaps. LT_E_UNKNOWN: no such signal; LT_E_MISSING: no such frame in the capture, or never a
+ * value; LT_E_CONFLICT: its bits say labels, not a number, or it is a parameter's. */
+struct lt_collect;
+enum lt_code lt_reference_from_profile(const struct lt_profile *profile, const char *signal,
+                                       uint32_t bus, const struct lt_collect *collect,
+                                       struct lt_arena *arena, struct lt_reference *ret_reference,
+                                       struct lt_error *error);
+/* Do these bits of this stream lie where the reference was read? Then they are no candidate. */
+bool lt_reference_is_source(const struct lt_reference *reference, const struct lt_stream_key *key,
+                            bool has_page, uint64_t page, const struct lt_bits *bits);
 
 #endif
