@@ -10,7 +10,7 @@
 #define MS_NS       INT64_C(1000000)
 #define MARKS_MAX   100000
 #define LABEL_MAX   64             /* bytes */
-#define LAG_LOW_NS  (-300 * MS_NS) /* pressed before the frame says it: the car is slow */
+#define LAG_LOW_NS  (-800 * MS_NS) /* pressed as the lever moved: the car takes its time */
 #define LAG_HIGH_NS (1500 * MS_NS) /* pressed after: people are */
 #define SAMPLE      "time_s,label"
 

@@ -1,0 +1,262 @@
+/* Bits that follow the label, put together to windows.
+ *
+ * A field is a run of neighbours that change in the same frames. In a frame's order a run may go on
+ * into the next byte, so both orders are tried; inside a byte they are one. A neighbour that
+ * changes at other moments is another field (a lamp beside the mode); bits that never change are no
+ * part, unless without the bits on both sides of them the labels would not differ (codes 0, 1 and
+ * 4). */
+#include "seek/modes.h"
+
+#define HOLE_MAX 2
+
+static unsigned linear(enum lt_order order, unsigned position)
+{
+    return order == LT_ORDER_INTEL ? position : 8 * (position / 8) + 7 - position % 8;
+}
+
+/* Pairs of changes near each other in time but in different frames, against those in one. */
+static bool change_together(const struct modes_view *view, const struct modes_bit *a,
+                            const struct modes_bit *b)
+{
+    size_t same = 0, near = 0, j = 0;
+    for (size_t i = 0; i < a->count; i++) {
+        int64_t at = view->kept.time_ns[a->row[i]];
+        while (j < b->count && b->row[j] < a->row[i] &&
+               at - view->kept.time_ns[b->row[j]] > 1500 * MODES_MS)
+            j++;
+        bool hit = false, close = false;
+        for (size_t k = j; k < b->count; k++) {
+            if (view->kept.time_ns[b->row[k]] - at > 1500 * MODES_MS)
+                break;
+            hit = hit || b->row[k] == a->row[i];
+            close = true;
+        }
+        same += hit;
+        near += close && !hit;
+    }
+    return near <= 1 || near * 4 <= same;
+}
+
+struct run {
+    const struct modes_bit *bit[MODES_BITS_MAX]; /* by rising place in the order */
+    unsigned count;
+    unsigned first, last; /* places */
+};
+
+static bool run_values(const struct modes_times *times, const struct run *run, enum lt_order order,
+                       struct modes_window *window)
+{
+    unsigned votes[LT_MARK_LABELS_MAX][MODES_BITS_MAX][2] = {{{0}}};
+    unsigned length = run->last - run->first + 1;
+    for (size_t v = 0; v < times->count; v++)
+        for (unsigned i = 0; i < run->count; i++)
+            if (run->bit[i]->on[v] <= MODES_ONE)
+                votes[times->visit[v].label][i][run->bit[i]->on[v]]++;
+    for (unsigned label = 0; label < times->label_count; label++) {
+        window->value[label] = 0;
+        window->agree[label] = 0;
+        for (unsigned i = 0; i < run->count; i++) {
+            unsigned place = linear(order, run->bit[i]->position) - run->first;
+            unsigned shift = order == LT_ORDER_INTEL ? place : length - 1 - place;
+            if (votes[label][i][1] > votes[label][i][0])
+                window->value[label] |= UINT64_C(1) << shift;
+        }
+    }
+    return true;
+}
+
+/* Visits on which the window's value is its label's, or is not. */
+static void count_visits(const struct modes_times *times, const struct run *run,
+                         enum lt_order order, struct modes_window *window)
+{
+    unsigned length = run->last - run->first + 1;
+    window->bad = window->known = 0;
+    window->first_bad_mark = 0;
+    for (size_t v = 0; v < times->count; v++) {
+        uint64_t value = 0;
+        bool mixed = false, nothing = false;
+        for (unsigned i = 0; i < run->count; i++) {
+            unsigned place = linear(order, run->bit[i]->position) - run->first;
+            unsigned shift = order == LT_ORDER_INTEL ? place : length - 1 - place;
+            mixed = mixed || run->bit[i]->on[v] == MODES_MIXED;
+            nothing = nothing || run->bit[i]->on[v] == MODES_NOTHING;
+            value |= (uint64_t)(run->bit[i]->on[v] == MODES_ONE) << shift;
+        }
+        if (nothing)
+            continue;
+        unsigned label = times->visit[v].label;
+        bool good = !mixed && value == window->value[label];
+        window->known++;
+        window->agree[label] += good;
+        window->bad += !good;
+        if (!good && !window->first_bad_mark)
+            window->first_bad_mark = times->visit[v].mark;
+    }
+}
+
+static bool is_injective(const struct modes_times *times, const struct modes_window *window)
+{
+    for (unsigned a = 0; a < times->label_count; a++)
+        for (unsigned b = 0; b < a; b++)
+            if (window->agree[a] && window->agree[b] && window->value[a] == window->value[b])
+                return false;
+    return true;
+}
+
+static struct lt_bits bits_of(const struct run *run, enum lt_order order)
+{
+    uint16_t first =
+        (uint16_t)(order == LT_ORDER_INTEL ? run->first
+                                           : 8 * (run->first / 8) + 7 - run->first % 8);
+    uint16_t last =
+        (uint16_t)(order == LT_ORDER_INTEL ? run->last : 8 * (run->last / 8) + 7 - run->last % 8);
+    struct lt_span span =
+        order == LT_ORDER_INTEL ? (struct lt_span){last, first} : (struct lt_span){first, last};
+    return (struct lt_bits){.parts = 1, .part = {span}};
+}
+
+/* All rows in which any of the run's bits changes, ascending, each once. */
+static size_t merge_rows(const struct run *run, uint32_t *rows)
+{
+    size_t at[MODES_BITS_MAX] = {0}, count = 0;
+    for (;;) {
+        uint32_t least = UINT32_MAX;
+        for (unsigned i = 0; i < run->count; i++)
+            if (at[i] < run->bit[i]->count && run->bit[i]->row[at[i]] < least)
+                least = run->bit[i]->row[at[i]];
+        if (least == UINT32_MAX)
+            return count;
+        for (unsigned i = 0; i < run->count; i++)
+            at[i] += at[i] < run->bit[i]->count && run->bit[i]->row[at[i]] == least;
+        rows[count++] = least;
+    }
+}
+
+static bool same_place(const struct modes_window *a, const struct modes_window *b)
+{
+    return a->stream == b->stream && a->has_page == b->has_page && a->page == b->page &&
+           a->bits.part[0].msb == b->bits.part[0].msb && a->bits.part[0].lsb == b->bits.part[0].lsb;
+}
+
+/* The weakest of all kept ones makes place, so that a bus full of flags loses only its worst. */
+static void keep_window(struct modes_found *found, const struct modes_window *window)
+{
+    for (size_t i = 0; i < found->count; i++)
+        if (same_place(&found->window[i], window))
+            return;
+    if (found->count < MODES_WINDOWS_MAX) {
+        found->window[found->count++] = *window;
+        return;
+    }
+    size_t worst = 0;
+    for (size_t i = 1; i < found->count; i++)
+        if (found->window[i].chance > found->window[worst].chance)
+            worst = i;
+    found->past++;
+    if (window->chance < found->window[worst].chance)
+        found->window[worst] = *window;
+}
+
+static enum lt_code add_run(const struct modes_times *times, const struct modes_view *view,
+                            const struct run *run, enum lt_order order, struct lt_arena *scratch,
+                            struct modes_found *found, struct modes_window *ret_window,
+                            struct lt_error *error)
+{
+    struct modes_window window = {.stream = view->stream,
+                                  .has_page = view->has_page,
+                                  .page = view->page,
+                                  .bits = bits_of(run, order),
+                                  .length = run->last - run->first + 1,
+                                  .period_ns = view->period_ns};
+    size_t changes = 0;
+    for (unsigned i = 0; i < run->count; i++)
+        changes += run->bit[i]->count;
+    uint32_t *rows = lt_arena_array(scratch, changes + 1, sizeof *rows);
+    double *room = lt_arena_array(scratch, times->count + 1, sizeof *room);
+    if (!rows || !room)
+        return lt_fail(error, LT_E_MEMORY, "no memory to look for modes");
+    run_values(times, run, order, &window);
+    count_visits(times, run, order, &window);
+    window.injective = is_injective(times, &window);
+    modes_judge_changes(times, view, rows, merge_rows(run, rows), room, &window);
+    if (times->presses || window.bad <= times->tolerance)
+        keep_window(found, &window);
+    *ret_window = window;
+    return LT_OK;
+}
+
+/* Two neighbouring runs with a hole of constants between: one field if neither tells the labels
+ * apart alone and both together do. */
+static bool may_join(const struct run *a, const struct run *b)
+{
+    return b->first > a->last && b->first - a->last - 1 <= HOLE_MAX &&
+           b->last - a->first + 1 <= MODES_BITS_MAX && a->count + b->count <= MODES_BITS_MAX;
+}
+
+static struct run join(const struct run *a, const struct run *b)
+{
+    struct run both = *a;
+    for (unsigned i = 0; i < b->count; i++)
+        both.bit[both.count++] = b->bit[i];
+    both.last = b->last;
+    return both;
+}
+
+static enum lt_code find_in_order(const struct modes_times *times, const struct modes_view *view,
+                                  struct modes_bit *const *at, unsigned places, enum lt_order order,
+                                  struct lt_arena *scratch, struct modes_found *found,
+                                  struct lt_error *error)
+{
+    struct run run = {.count = 0}, before = {.count = 0};
+    struct modes_window window, window_before = {.injective = true}, joined;
+    for (unsigned place = 0; place <= places; place++) {
+        struct modes_bit *bit = place < places ? at[place] : NULL;
+        bool goes_on = bit && run.count && run.count < MODES_BITS_MAX &&
+                       change_together(view, run.bit[run.count - 1], bit) &&
+                       change_together(view, bit, run.bit[run.count - 1]);
+        if (run.count && !goes_on) {
+            enum lt_code code = add_run(times, view, &run, order, scratch, found, &window, error);
+            if (code == LT_OK && before.count && !window.injective && !window_before.injective &&
+                may_join(&before, &run)) {
+                struct run both = join(&before, &run);
+                code = add_run(times, view, &both, order, scratch, found, &joined, error);
+                if (joined.injective && joined.bad <= times->tolerance) {
+                    run = both;
+                    window = joined;
+                }
+            }
+            if (code != LT_OK)
+                return code;
+            before = run;
+            window_before = window;
+            run.count = 0;
+        }
+        if (!bit)
+            continue;
+        if (run.count == 0)
+            run.first = place;
+        run.bit[run.count++] = bit;
+        run.last = place;
+    }
+    return LT_OK;
+}
+
+enum lt_code modes_windows_find(const struct modes_times *times, const struct modes_view *view,
+                                const struct modes_bits *bits, struct lt_arena *scratch,
+                                struct modes_found *found, struct lt_error *error)
+{
+    static const enum lt_order orders[] = {LT_ORDER_INTEL, LT_ORDER_MOTOROLA};
+    unsigned places = 8u * view->kept.key.length;
+    found->tried += bits->count;
+    for (unsigned o = 0; o < 2; o++) {
+        struct modes_bit *at[MODES_FRAME_BITS] = {NULL};
+        for (size_t i = 0; i < bits->count; i++)
+            if (bits->bit[i].follows)
+                at[linear(orders[o], bits->bit[i].position)] = &bits->bit[i];
+        enum lt_code code =
+            find_in_order(times, view, at, places, orders[o], scratch, found, error);
+        if (code != LT_OK)
+            return code;
+    }
+    return LT_OK;
+}
