@@ -92,10 +92,10 @@ enum lt_code lt_seek_marks(const struct lt_collect *collect, const struct lt_ref
         code = lt_fail(error, LT_E_MEMORY, "no memory to look for modes");
     if (code == LT_OK)
         code = look_at_all(collect, &times, options, &found, error);
-    if (code == LT_OK) {
-        modes_rank(&times, &found);
+    if (code == LT_OK)
+        code = modes_rank(&times, &found, &scratch, error);
+    if (code == LT_OK)
         code = modes_say(&times, &found, marks, arena, ret_target, error);
-    }
     lt_arena_release(&scratch);
     return code;
 }

@@ -3,7 +3,8 @@
  *   modes_times    marks -> visits: from when to when which label held
  *   modes_bits     frames -> the few times at which each bit changed, its value on each visit
  *   modes_windows  bits that follow the label -> windows
- *   modes_judge    how likely chance is; the order of candidates
+ *   modes_judge    how likely chance is
+ *   modes_rank     the order of candidates; what is a check and not the field
  *   modes_say      the verdict and what the person reads
  */
 #ifndef LOOMTAP_SEEK_MODES_H
@@ -98,7 +99,10 @@ struct modes_window {
     unsigned value_count;
     uint64_t value[LT_MARK_LABELS_MAX]; /* by label */
     unsigned agree[LT_MARK_LABELS_MAX]; /* visits with that value; 0: not seen */
-    double confidence;
+    /* Other windows of the same frame that change with it: then some of them are a check over a
+     * frame in which nothing else moves, or a counter of changes. */
+    unsigned rivals;
+    unsigned suspicion; /* that it is the check and not the field */
 };
 
 struct modes_found {
@@ -118,8 +122,12 @@ void modes_judge_changes(const struct modes_times *times, const struct modes_vie
                          struct modes_window *window);
 /* P(at least `hits` of `n`), each by chance q. */
 double modes_chance(size_t n, size_t hits, double q);
-/* Best first; windows that are part of a better one of the same frame are taken out. */
-void modes_rank(const struct modes_times *times, struct modes_found *found);
+/* Best first. Windows that are part of a better one of the same frame are taken out, and those that
+ * say something else on every page (modes_rank.c). */
+enum lt_code modes_rank(const struct modes_times *times, struct modes_found *found,
+                        struct lt_arena *scratch, struct lt_error *error);
+/* What does not agree with the marks, of whichever the fault is. */
+size_t modes_blemishes(const struct modes_window *window);
 
 enum lt_code modes_say(const struct modes_times *times, const struct modes_found *found,
                        const struct lt_reference *marks, struct lt_arena *arena,

@@ -1,4 +1,4 @@
-/* How likely chance is, and which window comes first.
+/* How likely chance is.
  *
  * The edge test: a mark is hit when the window changes near it. By chance a mark put anywhere would
  * be hit with probability q, the share of the time that lies near a change; so hits of n marks have
@@ -112,86 +112,4 @@ void modes_judge_changes(const struct modes_times *times, const struct modes_vie
     window->after_s = window->hits ? sum / (double)window->hits : 1e9;
     window->chance =
         modes_chance(window->expected, window->hits, share_near(times, view, row, count));
-}
-
-/* --- order --- */
-
-/* What does not agree with the marks, of whichever the fault is. */
-static size_t blemishes(const struct modes_window *window)
-{
-    return window->bad + (window->expected - window->hits) + (window->extra + 1) / 2;
-}
-
-/* Seen early counts: the cause changes first. A tenth of the period lets the fresher of two that
- * change together win. */
-static double earliness(const struct modes_window *window)
-{
-    return window->after_s + 0.1 * (double)window->period_ns / 1e9;
-}
-
-static int compare_windows(const void *a, const void *b)
-{
-    const struct modes_window *x = a, *y = b;
-    if (x->injective != y->injective)
-        return x->injective ? -1 : 1;
-    if (x->bad != y->bad)
-        return x->bad < y->bad ? -1 : 1;
-    size_t bx = blemishes(x) / 3, by = blemishes(y) / 3;
-    if (bx != by)
-        return bx < by ? -1 : 1;
-    double ex = earliness(x), ey = earliness(y);
-    if (ex != ey)
-        return ex < ey ? -1 : 1;
-    if (x->length != y->length)
-        return x->length < y->length ? -1 : 1;
-    const struct lt_stream_key *p = &x->stream->key, *q = &y->stream->key;
-    if (p->bus != q->bus)
-        return p->bus < q->bus ? -1 : 1;
-    if (p->id != q->id)
-        return p->id < q->id ? -1 : 1;
-    if (p->extended != q->extended)
-        return p->extended ? 1 : -1;
-    if (p->length != q->length)
-        return p->length < q->length ? -1 : 1;
-    if (x->page != y->page)
-        return x->page < y->page ? -1 : 1;
-    return x->bits.part[0].msb < y->bits.part[0].msb ? -1
-                                                     : x->bits.part[0].msb > y->bits.part[0].msb;
-}
-
-static bool same_frames(const struct modes_window *a, const struct modes_window *b)
-{
-    return a->stream == b->stream && (!a->has_page || !b->has_page || a->page == b->page);
-}
-
-/* Parts of a window that is as good: pieces of a field seen in the other byte order, or the bits on
- * one side of a hole. On a page too, where the whole stream shows the same. */
-static bool is_covered(const struct modes_window *part, const struct modes_window *whole)
-{
-    if (part == whole || !same_frames(part, whole) || !lt_bits_overlap(&part->bits, &whole->bits) ||
-        part->injective > whole->injective)
-        return false;
-    if (part->length != whole->length)
-        return part->length < whole->length && blemishes(whole) <= blemishes(part) + 1;
-    if (part->has_page != whole->has_page)
-        return part->has_page;
-    return part > whole; /* the later of two that overlap */
-}
-
-void modes_rank(const struct modes_times *times, struct modes_found *found)
-{
-    (void)times;
-    qsort(found->window, found->count, sizeof *found->window, compare_windows);
-    size_t kept = 0;
-    bool *out = calloc(found->count + 1, sizeof *out);
-    if (!out)
-        return; /* only pieces stay in the list */
-    for (size_t i = 0; i < found->count; i++)
-        for (size_t j = 0; j < found->count && !out[i]; j++)
-            out[i] = is_covered(&found->window[i], &found->window[j]);
-    for (size_t i = 0; i < found->count; i++)
-        if (!out[i])
-            found->window[kept++] = found->window[i];
-    found->count = kept;
-    free(out);
 }

@@ -84,16 +84,29 @@ static enum lt_seek_verdict judge(const struct modes_times *times, const struct 
                                                             : LT_SEEK_NOT_ON_BUS;
 }
 
+/* Of the windows of its frame, the one that looks least like a check. */
+static bool is_first_of_frame(const struct modes_found *found, const struct modes_window *window)
+{
+    for (const struct modes_window *other = found->window; other < window; other++)
+        if (other->stream == window->stream && other->rivals)
+            return false;
+    return true;
+}
+
 static double confidence(const struct modes_times *times, const struct modes_found *found,
                          const struct modes_window *window, enum lt_seek_verdict verdict)
 {
     const char *name;
     double chance = all_chance(found, window);
     double sure = 0.995 - 0.03 * (double)window->bad -
-                  0.01 * (double)(window->expected - window->hits) - 0.005 * (double)window->extra;
+                  0.01 * (double)(window->expected - window->hits) - 0.02 * (double)window->extra;
     double most = chance < 1e-8 ? 0.995 : chance < 1e-5 ? 0.98 : chance < CHANCE_MAX ? 0.94 : 0.3;
     if (single_labels(times, &name) && !times->presses)
         most = most < 0.9 ? most : 0.9;
+    if (window->rivals) {
+        double alone = is_first_of_frame(found, window) ? 0.9 : 0.5;
+        most = most < alone ? most : alone;
+    }
     if (verdict != LT_SEEK_FOUND)
         most = most < 0.5 ? most : 0.5;
     if (!window->injective && !times->presses)
@@ -135,7 +148,13 @@ static const char *why(const struct modes_times *times, const struct modes_found
                        "it changed at %zu of %zu marks and %zu times elsewhere (chance %.1e)",
                        window->hits, window->expected, window->extra, all_chance(found, window));
     if (!window->injective && !times->presses)
-        lt_text_format(text + used, sizeof text - used, "; it does not tell all labels apart");
+        used +=
+            lt_text_format(text + used, sizeof text - used, "; it does not tell all labels apart");
+    if (window->rivals)
+        lt_text_format(text + used, sizeof text - used,
+                       "; %u other place%s of its frame change%s with it: one may be a check",
+                       window->rivals, window->rivals == 1 ? "" : "s",
+                       window->rivals == 1 ? "s" : "");
     return lt_arena_string(arena, text);
 }
 
@@ -162,7 +181,7 @@ static bool put_candidate(const struct modes_times *times, const struct modes_fo
         .r = window->known ? (double)(window->known - window->bad) / (double)window->known : 0,
         .confidence = confidence(times, found, window, verdict),
         .group = whole ? 1 : 2,
-        .copy = whole,
+        .copy = whole && (!window->rivals || is_first_of_frame(found, window)),
         .value_count = put_values(times, window, values),
         .values = values,
         .why = why(times, found, window, arena),

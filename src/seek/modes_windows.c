@@ -157,7 +157,7 @@ static void keep_window(struct modes_found *found, const struct modes_window *wi
         found->window[worst] = *window;
 }
 
-static enum lt_code add_run(const struct modes_times *times, const struct modes_view *view,
+static enum lt_code add_one(const struct modes_times *times, const struct modes_view *view,
                             const struct run *run, enum lt_order order, struct lt_arena *scratch,
                             struct modes_found *found, struct modes_window *ret_window,
                             struct lt_error *error)
@@ -183,6 +183,59 @@ static enum lt_code add_run(const struct modes_times *times, const struct modes_
         keep_window(found, &window);
     *ret_window = window;
     return LT_OK;
+}
+
+/* Two copies side by side: both halves of every code are the same. With two labels alone this may
+ * as well be one field with the codes 0 and 3. */
+static bool is_twin(const struct modes_times *times, const struct run *run,
+                    const struct modes_window *window)
+{
+    unsigned half = window->length / 2;
+    uint64_t different[3], mask = (UINT64_C(1) << half) - 1;
+    unsigned count = 0;
+    if (window->length < 4 || window->length % 2 || run->count != window->length)
+        return false;
+    for (unsigned label = 0; label < times->label_count; label++) {
+        uint64_t value = window->value[label];
+        if (!window->agree[label])
+            continue;
+        if (value >> half != (value & mask))
+            return false;
+        bool again = false;
+        for (unsigned i = 0; i < count; i++)
+            again = again || different[i] == value;
+        if (!again && count < 3)
+            different[count++] = value;
+    }
+    return count == 3;
+}
+
+static struct run half_of(const struct run *run, unsigned from, unsigned count)
+{
+    struct run half = {
+        .count = count, .first = run->first + from, .last = run->first + from + count - 1};
+    for (unsigned i = 0; i < count; i++)
+        half.bit[i] = run->bit[from + i];
+    return half;
+}
+
+static enum lt_code add_run(const struct modes_times *times, const struct modes_view *view,
+                            const struct run *run, enum lt_order order, struct lt_arena *scratch,
+                            struct modes_found *found, struct modes_window *ret_window,
+                            struct lt_error *error)
+{
+    size_t before = found->count;
+    enum lt_code code = add_one(times, view, run, order, scratch, found, ret_window, error);
+    if (code != LT_OK || times->presses || !is_twin(times, run, ret_window))
+        return code;
+    struct run low = half_of(run, 0, run->count / 2);
+    struct run high = half_of(run, run->count / 2, run->count / 2);
+    struct modes_window part;
+    found->count = before; /* the whole is none */
+    code = add_one(times, view, &low, order, scratch, found, &part, error);
+    if (code == LT_OK)
+        code = add_one(times, view, &high, order, scratch, found, &part, error);
+    return code;
 }
 
 /* Two neighbouring runs with a hole of constants between: one field if neither tells the labels

@@ -55,7 +55,8 @@ def is_right(candidate, layout, labels):
         if (frame['bus'], frame['id'], bool(frame['extended'])) != (
                 candidate['bus'], candidate['id'], candidate['extended']):
             continue
-        if candidate['page'] is not None and candidate['page'] not in (field['page'] or []):
+        # The page's number is not compared: a selector's top bits may never have moved.
+        if candidate['page'] is not None and not field['page']:
             continue
         # Bits that moved among labels alone (not with a code for "unavailable").
         if candidate['bits'] != field['facts']['moving_bits']:
