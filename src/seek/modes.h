@@ -75,6 +75,7 @@ struct modes_bit {
 struct modes_bits {
     size_t count; /* bits that changed, and not too often */
     struct modes_bit *bit;
+    uint8_t still[MODES_FRAME_BITS]; /* the value that a bit has on every visit; 2: several */
 };
 
 enum lt_code modes_bits_make(const struct modes_times *times, const struct modes_view *view,
@@ -88,6 +89,7 @@ struct modes_window {
     struct lt_bits bits;
     unsigned length;
     int64_t period_ns;
+    bool scattered;        /* bits that never changed lie between */
     bool injective;        /* another value for every label */
     size_t bad, known;     /* visits that do not agree; visits on which there were frames */
     size_t hits, expected; /* changes of the label, and those at which the window changed */

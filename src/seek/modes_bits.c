@@ -137,6 +137,19 @@ static bool follows_label(const struct modes_times *times, const struct modes_bi
     return bad <= times->tolerance && seen[0] && seen[1];
 }
 
+/* Codes for "not available" at the start move bits that hold still on every visit. */
+static uint8_t still_value(const struct modes_times *times, const struct modes_bit *bit)
+{
+    uint8_t value = MODES_NOTHING;
+    for (size_t i = 0; i < times->count; i++) {
+        if (bit->on[i] == MODES_MIXED ||
+            (value != MODES_NOTHING && bit->on[i] != MODES_NOTHING && bit->on[i] != value))
+            return 2;
+        value = bit->on[i] != MODES_NOTHING ? bit->on[i] : value;
+    }
+    return value <= MODES_ONE ? value : 2;
+}
+
 static enum lt_code no_memory(struct lt_error *error)
 {
     return lt_fail(error, LT_E_MEMORY, "no memory to look for modes");
@@ -156,9 +169,13 @@ enum lt_code modes_bits_make(const struct modes_times *times, const struct modes
         count_changes(kept, most, changes);
     for (unsigned i = 0; i < MODES_FRAME_BITS; i++)
         count += changes[i] > 0 && changes[i] <= most;
-    struct modes_bits bits = {0, lt_arena_array(scratch, count + 1, sizeof *bits.bit)};
+    struct modes_bits bits = {.bit = lt_arena_array(scratch, count + 1, sizeof *bits.bit)};
     if (!bits.bit)
         return no_memory(error);
+    memset(bits.still, 2, sizeof bits.still);
+    for (unsigned i = 0; kept->count && i < 8u * kept->key.length; i++)
+        if (changes[i] == 0)
+            bits.still[i] = bit_at(kept, 0, i);
     for (unsigned i = 0; i < MODES_FRAME_BITS; i++) {
         if (changes[i] == 0 || changes[i] > most)
             continue;
@@ -177,6 +194,7 @@ enum lt_code modes_bits_make(const struct modes_times *times, const struct modes
     for (size_t i = 0; i < bits.count; i++) {
         value_visits(times, view, &bits.bit[i]);
         /* With presses, what changes at them follows; the chance decides. */
+        bits.still[bits.bit[i].position] = still_value(times, &bits.bit[i]);
         bits.bit[i].follows = times->presses || follows_label(times, &bits.bit[i]);
     }
     *ret_bits = bits;

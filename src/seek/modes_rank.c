@@ -106,6 +106,28 @@ static bool differs_by_page(const struct modes_times *times, const struct modes_
             a->bits.part[0].lsb != b->bits.part[0].lsb || !same_codes(times, a, b));
 }
 
+/* Scattered bits of a byte are one field if no part of them tells the labels apart alone, or if
+ * nothing else in the frame moves with them (so they are no check) and they are no copies of each
+ * other side by side. */
+static bool is_one_field(const struct modes_times *times, const struct modes_found *found,
+                         const struct modes_window *whole)
+{
+    const struct modes_window *first = NULL;
+    bool outside = false, different = false;
+    for (size_t i = 0; i < found->count; i++) {
+        const struct modes_window *part = &found->window[i];
+        if (part->scattered || !part->injective || !same_frames(part, whole))
+            continue;
+        if (!lt_bits_overlap(&part->bits, &whole->bits)) {
+            outside = true;
+            continue;
+        }
+        different = different || (first && !same_codes(times, first, part));
+        first = first ? first : part;
+    }
+    return whole->injective && (!first || (different && !outside));
+}
+
 static bool stands_alone(const struct modes_times *times, const struct modes_found *found,
                          const struct modes_window *window)
 {
@@ -155,6 +177,12 @@ enum lt_code modes_rank(const struct modes_times *times, struct modes_found *fou
     struct modes_window *all = lt_arena_array(scratch, found->count + 1, sizeof *all);
     if (!all)
         return lt_fail(error, LT_E_MEMORY, "no memory to put candidates in order");
+    for (size_t i = 0; i < found->count; i++)
+        if (!found->window[i].scattered || is_one_field(times, found, &found->window[i]))
+            all[kept++] = found->window[i];
+    memcpy(found->window, all, kept * sizeof *all);
+    found->count = kept;
+    kept = 0;
     qsort(found->window, found->count, sizeof *found->window, compare_windows);
     for (size_t i = 0; i < found->count; i++)
         if (stands_alone(times, found, &found->window[i]))

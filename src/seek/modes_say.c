@@ -1,8 +1,8 @@
 /* The verdict on marks, the confidence, and what the person reads.
  *
  * Found takes three things: chance would not do it (at most 1 % after all that was tried), few
- * blemishes, and two visits of the labels. The figures of the confidence were set from random cars:
- * see docs of the bench. What is missing is said as something to do. */
+ * blemishes, and two visits of the labels. The figures of the confidence were set from random cars
+ * (tests/bench/marks_truth.py). What is missing is said as something to do. */
 #include "seek/modes.h"
 
 #include <stdio.h>
@@ -213,7 +213,8 @@ static void say_found(const struct modes_times *times, const struct modes_found 
     const struct modes_window *best = &found->window[0];
     size_t copies = 0;
     for (size_t i = 1; i < found->count; i++)
-        copies += found->window[i].injective || times->presses;
+        copies += (found->window[i].injective || times->presses) &&
+                  all_chance(found, &found->window[i]) < CHANCE_MAX;
     if (times->presses)
         say(talk, "It changed at %zu of %zu marks.", best->hits, best->expected);
     else

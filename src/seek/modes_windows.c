@@ -7,8 +7,6 @@
  * 4). */
 #include "seek/modes.h"
 
-#define HOLE_MAX 2
-
 static unsigned linear(enum lt_order order, unsigned position)
 {
     return order == LT_ORDER_INTEL ? position : 8 * (position / 8) + 7 - position % 8;
@@ -41,6 +39,7 @@ struct run {
     const struct modes_bit *bit[MODES_BITS_MAX]; /* by rising place in the order */
     unsigned count;
     unsigned first, last; /* places */
+    uint64_t fixed;       /* what the bits between that hold still add to the value */
 };
 
 static bool run_values(const struct modes_times *times, const struct run *run, enum lt_order order,
@@ -53,7 +52,7 @@ static bool run_values(const struct modes_times *times, const struct run *run, e
             if (run->bit[i]->on[v] <= MODES_ONE)
                 votes[times->visit[v].label][i][run->bit[i]->on[v]]++;
     for (unsigned label = 0; label < times->label_count; label++) {
-        window->value[label] = 0;
+        window->value[label] = run->fixed;
         window->agree[label] = 0;
         for (unsigned i = 0; i < run->count; i++) {
             unsigned place = linear(order, run->bit[i]->position) - run->first;
@@ -73,7 +72,7 @@ static void count_visits(const struct modes_times *times, const struct run *run,
     window->bad = window->known = 0;
     window->first_bad_mark = 0;
     for (size_t v = 0; v < times->count; v++) {
-        uint64_t value = 0;
+        uint64_t value = run->fixed;
         bool mixed = false, nothing = false;
         for (unsigned i = 0; i < run->count; i++) {
             unsigned place = linear(order, run->bit[i]->position) - run->first;
@@ -167,6 +166,7 @@ static enum lt_code add_one(const struct modes_times *times, const struct modes_
                                   .page = view->page,
                                   .bits = bits_of(run, order),
                                   .length = run->last - run->first + 1,
+                                  .scattered = run->count < run->last - run->first + 1,
                                   .period_ns = view->period_ns};
     size_t changes = 0;
     for (unsigned i = 0; i < run->count; i++)
@@ -210,13 +210,24 @@ static bool is_twin(const struct modes_times *times, const struct run *run,
     return count == 3;
 }
 
-static struct run half_of(const struct run *run, unsigned from, unsigned count)
+static struct run part_of(const struct run *run, unsigned from, unsigned count)
 {
-    struct run half = {
+    struct run part = {
         .count = count, .first = run->first + from, .last = run->first + from + count - 1};
     for (unsigned i = 0; i < count; i++)
-        half.bit[i] = run->bit[from + i];
-    return half;
+        part.bit[i] = run->bit[from + i];
+    return part;
+}
+
+/* Three copies and more of one bit: all bits the same for every label. */
+static bool is_repeated(const struct modes_times *times, const struct run *run,
+                        const struct modes_window *window)
+{
+    uint64_t ones = (UINT64_C(1) << window->length) - 1;
+    for (unsigned label = 0; label < times->label_count; label++)
+        if (window->agree[label] && window->value[label] != 0 && window->value[label] != ones)
+            return false;
+    return window->length >= 3 && run->count == window->length;
 }
 
 static enum lt_code add_run(const struct modes_times *times, const struct modes_view *view,
@@ -226,33 +237,50 @@ static enum lt_code add_run(const struct modes_times *times, const struct modes_
 {
     size_t before = found->count;
     enum lt_code code = add_one(times, view, run, order, scratch, found, ret_window, error);
-    if (code != LT_OK || times->presses || !is_twin(times, run, ret_window))
+    if (code != LT_OK || times->presses)
         return code;
-    struct run low = half_of(run, 0, run->count / 2);
-    struct run high = half_of(run, run->count / 2, run->count / 2);
+    unsigned step = is_twin(times, run, ret_window)       ? run->count / 2
+                    : is_repeated(times, run, ret_window) ? 1
+                                                          : run->count;
     struct modes_window part;
-    found->count = before; /* the whole is none */
-    code = add_one(times, view, &low, order, scratch, found, &part, error);
-    if (code == LT_OK)
-        code = add_one(times, view, &high, order, scratch, found, &part, error);
+    if (step < run->count)
+        found->count = before; /* the whole is none */
+    for (unsigned from = 0; step < run->count && from < run->count && code == LT_OK; from += step) {
+        struct run piece = part_of(run, from, step);
+        code = add_one(times, view, &piece, order, scratch, found, &part, error);
+    }
     return code;
 }
 
-/* Two neighbouring runs with a hole of constants between: one field if neither tells the labels
- * apart alone and both together do. */
-static bool may_join(const struct run *a, const struct run *b)
+/* Bits of one byte with others between that never changed: codes such as 97 and 194 are meant to
+ * lie far apart. Whether this is one field is decided when all windows are known (modes_rank.c). */
+static enum lt_code add_scattered(const struct modes_times *times, const struct modes_view *view,
+                                  const struct modes_bits *bits, struct modes_bit *const *at,
+                                  unsigned byte, struct lt_arena *scratch,
+                                  struct modes_found *found, struct lt_error *error)
 {
-    return b->first > a->last && b->first - a->last - 1 <= HOLE_MAX &&
-           b->last - a->first + 1 <= MODES_BITS_MAX && a->count + b->count <= MODES_BITS_MAX;
-}
-
-static struct run join(const struct run *a, const struct run *b)
-{
-    struct run both = *a;
-    for (unsigned i = 0; i < b->count; i++)
-        both.bit[both.count++] = b->bit[i];
-    both.last = b->last;
-    return both;
+    struct run run = {.count = 0};
+    struct modes_window window;
+    for (unsigned place = 8 * byte; place < 8 * byte + 8; place++) {
+        if (!at[place])
+            continue;
+        if (run.count && !change_together(view, run.bit[run.count - 1], at[place]))
+            return LT_OK;
+        if (run.count == 0)
+            run.first = place;
+        run.bit[run.count++] = at[place];
+        run.last = place;
+    }
+    if (run.count < 2 || run.last - run.first + 1 == run.count)
+        return LT_OK;
+    for (unsigned place = run.first; place <= run.last; place++) {
+        if (at[place])
+            continue;
+        if (bits->still[place] > 1) /* another field lies between */
+            return LT_OK;
+        run.fixed |= (uint64_t)bits->still[place] << (place - run.first);
+    }
+    return add_one(times, view, &run, LT_ORDER_INTEL, scratch, found, &window, error);
 }
 
 static enum lt_code find_in_order(const struct modes_times *times, const struct modes_view *view,
@@ -260,8 +288,8 @@ static enum lt_code find_in_order(const struct modes_times *times, const struct 
                                   struct lt_arena *scratch, struct modes_found *found,
                                   struct lt_error *error)
 {
-    struct run run = {.count = 0}, before = {.count = 0};
-    struct modes_window window, window_before = {.injective = true}, joined;
+    struct run run = {.count = 0};
+    struct modes_window window;
     for (unsigned place = 0; place <= places; place++) {
         struct modes_bit *bit = place < places ? at[place] : NULL;
         bool goes_on = bit && run.count && run.count < MODES_BITS_MAX &&
@@ -269,19 +297,8 @@ static enum lt_code find_in_order(const struct modes_times *times, const struct 
                        change_together(view, bit, run.bit[run.count - 1]);
         if (run.count && !goes_on) {
             enum lt_code code = add_run(times, view, &run, order, scratch, found, &window, error);
-            if (code == LT_OK && before.count && !window.injective && !window_before.injective &&
-                may_join(&before, &run)) {
-                struct run both = join(&before, &run);
-                code = add_run(times, view, &both, order, scratch, found, &joined, error);
-                if (joined.injective && joined.bad <= times->tolerance) {
-                    run = both;
-                    window = joined;
-                }
-            }
             if (code != LT_OK)
                 return code;
-            before = run;
-            window_before = window;
             run.count = 0;
         }
         if (!bit)
@@ -308,6 +325,9 @@ enum lt_code modes_windows_find(const struct modes_times *times, const struct mo
                 at[linear(orders[o], bits->bit[i].position)] = &bits->bit[i];
         enum lt_code code =
             find_in_order(times, view, at, places, orders[o], scratch, found, error);
+        for (unsigned byte = 0; code == LT_OK && !times->presses && o == 0 && byte < places / 8;
+             byte++)
+            code = add_scattered(times, view, bits, at, byte, scratch, found, error);
         if (code != LT_OK)
             return code;
     }
