@@ -137,6 +137,9 @@ static void read_crossings(const struct reading *reading, struct field_course *c
             course->wraps_down += wraps && step < 0;
             course->mids += !wraps && (now >= middle) != (before >= middle);
         }
+        bool jumps = size > course->typical && size < middle / 4 && !ends;
+        course->wrap_jumps += jumps && (step > 0) != (now > before);
+        course->middle_rows += now >= middle / 2 && now - middle / 2 < middle;
         course->to_ones += ends;
         course->jumps_to_ones += ends && size > course->typical;
         /* Jumps are left out of the smoothness: the level goes on from where it was. */

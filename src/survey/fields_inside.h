@@ -167,6 +167,8 @@ struct field_course {
     uint64_t small;                           /* changes by one */
     uint64_t size[STEP_SIZES];     /* steps by the bit length of |step|, modulo the length */
     uint64_t wraps_up, wraps_down; /* usual steps past the highest value to 0, and back */
+    uint64_t wrap_jumps;           /* unusual steps over the ends, none of them long going round */
+    uint64_t middle_rows;          /* rows in the middle half of the range */
     uint64_t mids;                 /* usual steps over mid-scale */
     uint64_t dwell_mid;            /* frames at exactly mid-scale */
     uint64_t moved_alone;          /* changes of a sign bit with a large magnitude */

@@ -9,16 +9,17 @@
 #include "survey/fields_inside.h"
 
 /* Bits of evidence in one crossing; more than so many say no more. */
-#define CROSSING_BITS  3.0
-#define GOES_ROUND     3u /* wraps for each crossing of the middle, at most */
-#define ONE_WAY        5u /* one of so many steps, at most, goes back */
-#define FEW_VALUES     33u
-#define NOT_EXERCISED  3.0
-#define CROSSINGS_MOST 8u
-#define MIDS_LEAST     3u
-#define DWELL_SHARE    0.05 /* of the frames exactly at mid-scale, and */
-#define DWELL_TIMES    20.0 /* so many times more often than at other values */
-#define CODES_MOST     3u   /* times that a code comes or goes */
+#define CROSSING_BITS    3.0
+#define GOES_ROUND       3u /* wraps for each crossing of the middle, at most */
+#define ONE_WAY          5u /* one of so many steps, at most, goes back */
+#define FEW_VALUES       33u
+#define NOT_EXERCISED    3.0
+#define CROSSINGS_MOST   8u
+#define MIDS_LEAST       3u
+#define WRAP_JUMPS_LEAST 4u
+#define DWELL_SHARE      0.05 /* of the frames exactly at mid-scale, and */
+#define DWELL_TIMES      20.0 /* so many times more often than at other values */
+#define CODES_MOST       3u   /* times that a code comes or goes */
 
 /* All ones that come and go, and no other value in the upper half: the code for "not available", no
  * minus one. */
@@ -45,6 +46,13 @@ static bool goes_round(const struct field_course *course)
     return course->mids * GOES_ROUND > wraps && (is_one_way || course->distinct < FEW_VALUES);
 }
 
+/* A torque that jumps from drag to drive never takes a usual step over zero. Read unsigned it would
+ * live at both ends of its range and never in between. */
+static bool jumps_over_zero(const struct field_course *course)
+{
+    return course->wrap_jumps >= WRAP_JUMPS_LEAST && course->middle_rows == 0;
+}
+
 void field_sign(const struct field_place *place, const struct field_course *course,
                 struct field_claim *claim)
 {
@@ -57,6 +65,12 @@ void field_sign(const struct field_place *place, const struct field_course *cour
         return;
     if (wraps <= CODES_MOST && only_code_in_upper_half(course, place->length))
         return;
+    if (wraps + mids == 0 && jumps_over_zero(course)) {
+        claim->sign = LT_TWOS;
+        claim->sign_exercised = true;
+        claim->sign_odds = CROSSING_BITS * (double)WRAP_JUMPS_LEAST;
+        return;
+    }
     claim->sign_exercised = wraps + mids != 0;
     claim->sign_odds = NOT_EXERCISED;
     if (!claim->sign_exercised)
