@@ -108,11 +108,11 @@ static void every_shape_is_found_exactly(void **state)
     }
 }
 
-/* Hundreds of them, with losses, event-driven, thinned and short. */
+/* Dozens of each, with losses, event-driven, thinned and short. */
 static void random_streams(const char *name, size_t frames, int64_t period_ns, unsigned lost,
                            size_t thin, unsigned least_percent, unsigned wrong_percent)
 {
-    size_t right = 0, wrong = 0, all = 200;
+    size_t right = 0, wrong = 0, all = 60;
     for (size_t i = 0; i < all; i++) {
         const struct shape *shape = &shapes[i % COUNT_OF(shapes)];
         make(&stream, 500 + i, shape, frames, period_ns, lost);
@@ -266,7 +266,7 @@ static void what_explains_others_for_another_reason_is_none(void **state)
         {"noise", noise},
     };
     for (size_t f = 0; f < COUNT_OF(fillers); f++) {
-        size_t wrong = 0, all = 60;
+        size_t wrong = 0, all = 20;
         for (size_t i = 0; i < all; i++) {
             int value = 6;
             uint8_t data[8] = {0};
