@@ -6,7 +6,7 @@
 
 #define KEPT_BYTES    ((size_t)48 << 20)
 #define MOMENTS_BYTES ((size_t)48 << 20)
-#define KEPT_EACH     32768u
+#define KEPT_EACH     65536u
 
 #define KIND_FLAGS (LT_FRAME_EXTENDED | LT_FRAME_FD) /* bits 0 and 1, as word_of has them */
 
@@ -252,15 +252,21 @@ static enum lt_code finish_streams(struct lt_collect *collect, struct place *pla
 {
     size_t count = collect->stream_count;
     enum lt_code code = LT_OK;
+    bool is_long = false;
     for (size_t i = 0; i < count; i++) {
         const struct lt_gathered *stream = collect->streams[i];
+        is_long = is_long || !stream->store.whole;
         places[i] = (struct place){order_of(&stream->open.key), stream->timing.count, (uint16_t)i};
     }
     /* Where the ceiling leaves no room, it is the streams with fewest frames that lose. */
     qsort(places, count, sizeof *places, by_frames);
     for (size_t i = 0; code == LT_OK && i < count; i++) {
         struct lt_gathered *stream = collect->streams[places[i].index];
-        if (!stream->settled) {
+        /* A long capture is read again for what has to be tried on all frames; the rest needs only
+         * some, of every stream alike. */
+        if (is_long)
+            code = lt_keep_fewer(collect, stream, error);
+        if (code == LT_OK && !stream->settled) {
             code = lt_settle(collect, stream, NULL, error);
             stream->for_now = true;
         }

@@ -94,6 +94,9 @@ void lt_tally_merge(struct lt_collect *collect, struct lt_tally *into, const str
 /* The next frame follows no other. */
 void lt_tallies_break(struct lt_gathered *stream);
 
+/* Of a stream with many rows: as many as one that was not kept whole has. */
+enum lt_code lt_keep_fewer(struct lt_collect *collect, struct lt_gathered *stream,
+                           struct lt_error *error);
 /* keep.c */
 /* Keeps the frame or leaves it out, as the ceilings allow. `rare`: of the frame's page, where the
  * frame moved a rare bit; else NULL. */

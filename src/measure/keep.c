@@ -4,6 +4,8 @@
 #include <stdlib.h>
 
 #define THIN_LEAST (4 * LT_RUN_FRAMES) /* rows below which thinning leaves too few runs */
+#define LONG_LEAST (8 * THIN_LEAST)
+#define LONG_SHARE 4 /* of the room that a stream has that is kept whole */
 
 static void charge(struct lt_collect *collect, const struct lt_kept_store *store, size_t old_room)
 {
@@ -57,6 +59,17 @@ static enum lt_code thin(struct lt_collect *collect, struct lt_gathered *stream,
     return LT_OK;
 }
 
+/* A stream that is kept whole may take more room than one that is not: of what is spread over a
+ * long capture, more rows say little more. */
+static size_t most_rows(const struct lt_collect *collect, const struct lt_kept_store *store)
+{
+    size_t each = collect->options.kept_each, share = each / LONG_SHARE;
+    if (store->whole)
+        return each;
+    share = share > LONG_LEAST ? share : LONG_LEAST;
+    return share < each ? share : each;
+}
+
 /* The stream that holds most, for the others' sake. */
 static struct lt_gathered *largest(const struct lt_collect *collect)
 {
@@ -107,8 +120,9 @@ static enum lt_code grow(struct lt_collect *collect, struct lt_gathered *stream,
 {
     struct lt_kept_store *store = &stream->store;
     size_t old = store->room, room = old == 0 ? LT_KEPT_FIRST_ROOM : 2 * old;
-    if (room > collect->options.kept_each)
-        room = collect->options.kept_each;
+    size_t most = most_rows(collect, store);
+    if (room > most)
+        room = most;
     *ret_done = false;
     if (room <= old)
         return LT_OK;
@@ -123,6 +137,33 @@ static enum lt_code grow(struct lt_collect *collect, struct lt_gathered *stream,
     return LT_OK;
 }
 
+/* From whole to long: down to the rows that a long stream has, and its room given back. */
+static enum lt_code shorten(struct lt_collect *collect, struct lt_gathered *stream, size_t rows,
+                            bool *ret_done, struct lt_error *error)
+{
+    struct lt_kept_store *store = &stream->store;
+    enum lt_code code = thin(collect, stream, ret_done, error);
+    size_t most = most_rows(collect, store), old = store->room;
+    while (code == LT_OK && *ret_done && store->count + rows > most)
+        code = thin(collect, stream, ret_done, error);
+    if (code != LT_OK || old <= most || store->count > most)
+        return code;
+    if (!lt_kept_store_resize(store, most))
+        return no_memory(error);
+    charge(collect, store, old);
+    return LT_OK;
+}
+
+enum lt_code lt_keep_fewer(struct lt_collect *collect, struct lt_gathered *stream,
+                           struct lt_error *error)
+{
+    const struct lt_kept_store *store = &stream->store;
+    bool done;
+    if (!store->whole || store->count <= collect->options.kept_each / 2)
+        return LT_OK;
+    return shorten(collect, stream, 0, &done, error);
+}
+
 /* Room for `rows` more, by growing, or by leaving out runs; else the store is closed. */
 static enum lt_code make_room(struct lt_collect *collect, struct lt_gathered *stream, size_t rows,
                               struct lt_error *error)
@@ -131,7 +172,7 @@ static enum lt_code make_room(struct lt_collect *collect, struct lt_gathered *st
         bool done = false;
         enum lt_code code = grow(collect, stream, &done, error);
         if (code == LT_OK && !done)
-            code = thin(collect, stream, &done, error);
+            code = shorten(collect, stream, rows, &done, error);
         if (code != LT_OK)
             return code;
         if (!done)
@@ -163,7 +204,7 @@ enum lt_code lt_keep_some(struct lt_collect *collect, struct lt_gathered *stream
 {
     struct lt_kept_store *store = &stream->store;
     uint8_t flags = stream->begun ? LT_KEPT_FOLLOWS : 0;
-    if (store->rare >= collect->options.kept_each / 4 || store->closed)
+    if (store->rare >= most_rows(collect, store) / 4 || store->closed)
         rare = NULL;
     if (rare || lt_kept_store_wants(store)) {
         enum lt_code code = make_room(collect, stream, rare ? 2 : 1, error);

@@ -8,6 +8,8 @@
 #include "loomtap/measure/check_solve.h"
 
 #define SCRATCH_CEILING ((size_t)32 << 20)
+#define CHECK_ROWS      4096u /* on which checks are looked for before a selector is */
+#define CHECK_BLOCK     512u
 
 /* ---- Tallies ---- */
 
@@ -290,6 +292,35 @@ static enum lt_code page_rows(struct lt_collect *collect, struct lt_gathered *st
     return code;
 }
 
+/* Some of the rows, in blocks spread over all of them: enough to see checks. */
+static enum lt_code some_rows(const struct lt_kept *kept, struct lt_arena *scratch,
+                              struct lt_kept *ret_some, struct lt_error *error)
+{
+    size_t length = kept->key.length;
+    *ret_some = *kept;
+    if (kept->count <= CHECK_ROWS)
+        return LT_OK;
+    int64_t *time_ns = lt_arena_array(scratch, CHECK_ROWS, sizeof *time_ns);
+    uint8_t *flags = lt_arena_alloc(scratch, CHECK_ROWS);
+    uint8_t *bytes = lt_arena_alloc(scratch, CHECK_ROWS * length + 8);
+    if (!time_ns || !flags || !bytes)
+        return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
+    for (size_t to = 0; to < CHECK_ROWS; to += CHECK_BLOCK) {
+        size_t from = (kept->count - CHECK_BLOCK) * to / (CHECK_ROWS - CHECK_BLOCK);
+        memcpy(time_ns + to, kept->time_ns + from, CHECK_BLOCK * sizeof *time_ns);
+        memcpy(flags + to, kept->flags + from, CHECK_BLOCK);
+        memcpy(bytes + to * length, lt_kept_row(kept, from), CHECK_BLOCK * length);
+        flags[to] &= (uint8_t) ~(LT_KEPT_FOLLOWS | LT_KEPT_NEXT);
+    }
+    memset(bytes + CHECK_ROWS * length, 0, 8);
+    ret_some->count = CHECK_ROWS;
+    ret_some->time_ns = time_ns;
+    ret_some->flags = flags;
+    ret_some->bytes = bytes;
+    ret_some->whole = false;
+    return LT_OK;
+}
+
 /* The selector of the kept rows. Checks go first: they hold over a frame whatever its pages are,
  * and their restless bits would only stand in the way. */
 static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_arena *scratch,
@@ -297,8 +328,11 @@ static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_aren
 {
     struct lt_check_found checks[LT_CHECKS_MAX];
     struct lt_bit_set places = {{0}};
+    struct lt_kept some;
     size_t count = 0;
-    enum lt_code code = lt_checks_find(kept, NULL, 0, &places, scratch, checks, &count, error);
+    enum lt_code code = some_rows(kept, scratch, &some, error);
+    if (code == LT_OK)
+        code = lt_checks_find(&some, NULL, 0, &places, scratch, checks, &count, error);
     for (size_t i = 0; i < count; i++)
         if (checks[i].form == LT_CHECK_FOUND && checks[i].checksum.family != LT_CHECK_AFFINE)
             lt_bit_set_add_bits(&places, &checks[i].place);

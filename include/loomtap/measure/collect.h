@@ -33,7 +33,7 @@ struct lt_collect;
 struct lt_collect_options {
     size_t kept_bytes;    /* for all kept frames together; 0 = 48 MiB */
     size_t moments_bytes; /* for all counts together; 0 = 48 MiB; pages beyond have none */
-    size_t kept_each;     /* frames of one stream; 0 = 32768 */
+    size_t kept_each;     /* frames of one stream while it is kept whole; 0 = 65536 */
 };
 
 enum lt_code lt_collect_new(struct lt_collect **ret_collect,
