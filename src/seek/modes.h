@@ -90,6 +90,7 @@ struct modes_window {
     unsigned length;
     int64_t period_ns;
     bool scattered;        /* bits that never changed lie between */
+    bool doubt;            /* bits beside it in its byte move with it: it may go on */
     bool injective;        /* another value for every label */
     size_t bad, known;     /* visits that do not agree; visits on which there were frames */
     size_t hits, expected; /* changes of the label, and those at which the window changed */

@@ -128,6 +128,17 @@ static bool is_one_field(const struct modes_times *times, const struct modes_fou
     return whole->injective && (!first || (different && !outside));
 }
 
+/* What is left when scattered bits were not taken as one. */
+static void cast_doubt(struct modes_found *found, const struct modes_window *whole)
+{
+    for (size_t i = 0; whole->injective && i < found->count; i++) {
+        struct modes_window *part = &found->window[i];
+        if (!part->scattered && same_frames(part, whole) &&
+            lt_bits_overlap(&part->bits, &whole->bits))
+            part->doubt = true;
+    }
+}
+
 static bool stands_alone(const struct modes_times *times, const struct modes_found *found,
                          const struct modes_window *window)
 {
@@ -177,6 +188,9 @@ enum lt_code modes_rank(const struct modes_times *times, struct modes_found *fou
     struct modes_window *all = lt_arena_array(scratch, found->count + 1, sizeof *all);
     if (!all)
         return lt_fail(error, LT_E_MEMORY, "no memory to put candidates in order");
+    for (size_t i = 0; i < found->count && !times->presses; i++)
+        if (found->window[i].scattered && !is_one_field(times, found, &found->window[i]))
+            cast_doubt(found, &found->window[i]);
     for (size_t i = 0; i < found->count; i++)
         if (!found->window[i].scattered || is_one_field(times, found, &found->window[i]))
             all[kept++] = found->window[i];

@@ -103,6 +103,8 @@ static double confidence(const struct modes_times *times, const struct modes_fou
     double most = chance < 1e-8 ? 0.995 : chance < 1e-5 ? 0.98 : chance < CHANCE_MAX ? 0.94 : 0.3;
     if (single_labels(times, &name) && !times->presses)
         most = most < 0.9 ? most : 0.9;
+    if (window->doubt)
+        most = most < 0.9 ? most : 0.9;
     if (window->rivals) {
         double alone = is_first_of_frame(found, window) ? 0.9 : 0.5;
         most = most < alone ? most : alone;

@@ -56,8 +56,7 @@ static void every_way_to_write_the_same_rows(void **state)
         "time_s;engine_speed\r\n0,5;800,5\r\n1,5;1234,25\r\n2,5;3000\r\n",
         "\xEF\xBB\xBFtime_ms\tengine_speed\n500\t800.5\n1500\t1234.25\n2500\t3000\n",
         "Time [ms],engine_speed\n500,800.5\n1500,1234.25\n2500,3000",
-        "\"time "
-        "(s)\",\"engine_speed\"\n\"0.5\",\"800.5\"\n\"1.5\",\"1,234.25\"\n\"2.5\",\"3,000\"\n",
+        "\"time(s)\",\"engine_speed\"\n\"0.5\",\"800.5\"\n\"1.5\",1234.25\n\"2.5\",\"3,000\"\n",
         "# a logger\nDevice: 7\n\nTime;engine_speed\ns;rpm\n0,5;800,5\n1,5;1.234,25\n2,5;3000\n",
         "engine_speed,time_s\n800.5,0.5\n1234.25,1.5\n3000,2.5\n",
         "time_s,engine_speed\n1.5,1234.25\n0.5,800.5\n2.5,3000\n",
