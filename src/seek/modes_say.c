@@ -9,7 +9,7 @@
 
 #define CHANCE_MAX 0.01
 /* Changes from which on a label visited once is no longer a reason to send the person off again. */
-#define CHANGES_MANY 7
+#define CHANGES_MANY 6
 
 static double all_chance(const struct modes_found *found, const struct modes_window *window)
 {
