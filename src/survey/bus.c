@@ -54,7 +54,9 @@ static void say_why_rate(struct sentences *say, const struct bus_rate *rate, con
             text, rate->stamps_batched ? " (the recorder's times are too coarse to tell)" : "");
         break;
     case RATE_UNKNOWN:
-        if (rate->duration_s <= 0)
+        if (rate->duration_s <= 0 && rate->timed)
+            add(say, "Bit rate and load: cannot tell, no time passed between the frames.");
+        else if (rate->duration_s <= 0)
             add(say, "Bit rate and load: cannot tell, the frames have no times.");
         else if (rate->least_hz > 1000.0)
             add(say, "Bit rate: cannot tell; at least %.0f kbit/s by the busiest stretch.",

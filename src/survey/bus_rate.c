@@ -297,7 +297,8 @@ enum lt_code bus_rate_find(struct survey_work *work, unsigned bus, bool j1939,
     int64_t first_ns = work->survey->counts->bus[bus].first_ns;
     int64_t last_ns = work->survey->counts->bus[bus].last_ns;
     enum lt_code code = LT_OK;
-    if (first_ns != LT_NO_TIME && last_ns > first_ns)
+    rate.timed = first_ns != LT_NO_TIME;
+    if (rate.timed && last_ns > first_ns)
         rate.duration_s = ((double)last_ns - (double)first_ns) / 1e9;
     if (work->options->bitrate_hz) {
         rate.hz = work->options->bitrate_hz;

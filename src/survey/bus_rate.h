@@ -15,7 +15,8 @@ enum rate_reason {
 };
 
 struct bus_rate {
-    double duration_s; /* of this bus; 0: no times */
+    bool timed;        /* some frame has a time */
+    double duration_s; /* of this bus; 0: no times, or all the same */
     uint64_t fd_frames;
     uint32_t hz; /* 0: cannot tell */
     enum rate_reason reason;
