@@ -135,7 +135,8 @@ static void try_place(struct check_view *view, const struct check_null *null, st
         !check_set_ranges(&claim.checksum, bytes_that_enter(&claim)))
         return;
     add_unexercised(view, &claim);
-    if (width % 8 != 0 &&
+    /* A window over a byte's edge is a part of a number sooner than a check. */
+    if ((width % 8 != 0 || place.part[0].lsb % 8 != 0) &&
         (has_rough_border(view, &place) || check_failures(view, &claim.checksum, 0)))
         return;
     check_claims_add(view, claims, &claim);

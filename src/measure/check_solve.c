@@ -62,7 +62,7 @@ uint64_t check_failures(const struct check_view *view, const struct lt_checksum 
 
 uint64_t check_failures_allowed(const struct check_view *view)
 {
-    uint64_t by_frames = 2 + view->kept->count / 100, by_rows = view->count / 10;
+    uint64_t by_frames = 2 + view->kept->count * 6 / 100, by_rows = view->count / 10;
     return view->count < 12 ? 0 : by_frames < by_rows ? by_frames : by_rows;
 }
 
@@ -124,9 +124,45 @@ static double carry_malus(const struct check_view *view, const struct lt_bits *p
                : 0.0;
 }
 
+/* Some polynomials bring a byte back to itself (x^12 = 1 modulo x^8 + x^4 + 1): then a copy or a
+ * complement is a CRC. Of a check most bits hang on two bits that move, or more. */
+static bool mixes(const struct check_view *view, const struct lt_checksum *checksum,
+                  const struct lt_bit_set *covers)
+{
+    const struct lt_stream_key *key = &view->kept->key;
+    unsigned enter[16] = {0}, alone = 0;
+    uint8_t bytes[64];
+    memcpy(bytes, check_bytes(view, 0), view->length);
+    struct lt_checksum plain = *checksum;
+    plain.has_counter = false; /* else the data id moves with it */
+    plain.data_id_mode = LT_DATA_ID_BOTH;
+    uint16_t base = lt_checksum_compute(&plain, bytes, key->length, key->id, key->extended);
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        if (!lt_bit_set_has(covers, p))
+            continue;
+        bytes[p / 8] ^= (uint8_t)(1u << p % 8);
+        uint16_t column =
+            base ^ lt_checksum_compute(&plain, bytes, key->length, key->id, key->extended);
+        bytes[p / 8] ^= (uint8_t)(1u << p % 8);
+        for (unsigned n = 0; n < checksum->width; n++)
+            enter[n] += column >> n & 1;
+    }
+    for (unsigned n = 0; n < checksum->width; n++)
+        alone += enter[n] < 2;
+    return 2 * alone <= checksum->width;
+}
+
+static bool is_crc(enum lt_check_family family)
+{
+    return family == LT_CHECK_CRC8 || family == LT_CHECK_CRC16;
+}
+
 static bool claim_holds(const struct check_view *view, struct check_claim *claim)
 {
     if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
+        return false;
+    if (!view->one_form && is_crc(claim->checksum.family) &&
+        !mixes(view, &claim->checksum, &claim->covers))
         return false;
     uint64_t allowed = view->one_form ? 0 : check_failures_allowed(view);
     /* A look at a few first: most of what is tried and wrong ends here. */
@@ -175,6 +211,10 @@ static bool yields(struct check_claim *better, const struct check_claim *claim)
     double ahead = better->score - claim->score;
     if (turned && !same_place(better, claim) && (better->rival == 0.0 || ahead < better->rival))
         better->rival = ahead > 0.01 ? ahead : 0.01;
+    /* A map that has no name and runs through a check with one is that check turned round. */
+    if (claim->checksum.family == LT_CHECK_AFFINE && better->checksum.family != LT_CHECK_AFFINE &&
+        covers(claim, better))
+        return true;
     return turned || lt_bits_overlap(&better->checksum.place, &claim->checksum.place);
 }
 
@@ -254,6 +294,8 @@ void check_report(const struct check_view *view, const struct check_claim *claim
             ret_found->failed += view->times[i];
     }
     ret_found->confidence = proof > 60.0 ? claim->sense : 0.97 * claim->sense;
+    if (100 * ret_found->failed > ret_found->verified)
+        ret_found->confidence *= 0.93;
     /* Roughness of a place is uncertain by about 5 / sqrt(changes * bits) in these units. */
     if (claim->rival > 0.0 && claim->rival < 0.4 + 15.0 / sqrt(8.0 * (double)view->changes + 1.0))
         ret_found->confidence *= 0.75;
