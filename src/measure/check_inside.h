@@ -46,8 +46,10 @@ struct check_view {
     double rough[CHECK_POSITIONS]; /* share of the changes of the frame in which the bit flips */
     double eta[64];                /* smoothness of each byte by itself, unsigned */
     struct {
-        uint64_t steps, steps_below; /* of the byte before it by one; of the one behind */
-        int64_t sum, sum_below;      /* what this one did then, its sign turned with theirs */
+        /* Small steps of the byte before this one, and (`below`) small steps of this one: their
+         * products with the other's steps. */
+        uint64_t steps, steps_below;
+        int64_t sum, sum_below, square, square_below;
     } carry[64];
     uint64_t changes;    /* neighbouring frames that differ */
     unsigned rare_count; /* bits that hardly move: frames in which they do */

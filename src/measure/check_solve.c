@@ -120,7 +120,7 @@ static double carry_malus(const struct check_view *view, const struct lt_bits *p
         return 0.0;
     return (b > 0 && check_carries(view, b, b - 1)) ||
                    (b + 1 < view->length && check_carries(view, b, b + 1))
-               ? 2.5
+               ? 6.0
                : 0.0;
 }
 
@@ -152,6 +152,37 @@ static bool mixes(const struct check_view *view, const struct lt_checksum *check
     return 2 * alone <= checksum->width;
 }
 
+static bool bit_at(const struct check_view *view, size_t distinct, unsigned position)
+{
+    return check_bytes(view, distinct)[position / 8] >> position % 8 & 1;
+}
+
+/* Does the bit repeat another one, or its opposite, but for what spoiled frames may do? */
+static bool bit_is_copy(const struct check_view *view, unsigned own, const struct lt_bit_set *place)
+{
+    size_t stride = view->count / 256 + 1, looked = (view->count - 1) / stride + 1;
+    for (unsigned p = 0; p < 8 * view->length; p++) {
+        size_t unlike = 0;
+        if (!lt_bit_set_has(&view->moving, p) || lt_bit_set_has(place, p))
+            continue;
+        for (size_t i = 0; i < view->count; i += stride)
+            unlike += bit_at(view, i, p) != bit_at(view, i, own);
+        if (16 * unlike <= looked || 16 * (looked - unlike) <= looked)
+            return true;
+    }
+    return false;
+}
+
+static bool is_mostly_copy(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned width = lt_bits_length(place), copies = 0;
+    struct lt_bit_set own = {{0}};
+    lt_bit_set_add_bits(&own, place);
+    for (unsigned n = 0; n < width; n++)
+        copies += bit_is_copy(view, lt_span_position(place->part[0], n), &own);
+    return view->count >= 32 && 2 * copies > width;
+}
+
 static bool is_crc(enum lt_check_family family)
 {
     return family == LT_CHECK_CRC8 || family == LT_CHECK_CRC16;
@@ -168,7 +199,10 @@ static bool claim_holds(const struct check_view *view, struct check_claim *claim
     /* A look at a few first: most of what is tried and wrong ends here. */
     claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
     claim->telling = telling_frames(view, claim);
-    return claim->failed_distinct <= allowed && 10 * claim->failed_distinct <= claim->telling;
+    if (claim->failed_distinct > allowed || 10 * claim->failed_distinct > claim->telling)
+        return false;
+    bool may_copy = is_crc(claim->checksum.family) || claim->checksum.family == LT_CHECK_AFFINE;
+    return view->one_form || !may_copy || !is_mostly_copy(view, &claim->checksum.place);
 }
 
 static bool same_place(const struct check_claim *a, const struct check_claim *b)

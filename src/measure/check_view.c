@@ -123,16 +123,19 @@ static void find_rare(struct check_view *view)
     }
 }
 
-/* What byte b does when the one before it goes up by one, and the other way round. */
+/* Small steps of byte b and of the one before it, against each other. */
 static void note_carry(struct check_view *view, unsigned b, int64_t before, int64_t d)
 {
-    if (before == 1 || before == -1) {
+    int64_t product = before * d;
+    if (before != 0 && before >= -4 && before <= 4) {
         view->carry[b].steps++;
-        view->carry[b].sum += before * d;
+        view->carry[b].sum += product;
+        view->carry[b].square += product * product;
     }
-    if (d == 1 || d == -1) {
-        view->carry[b - 1].steps_below++;
-        view->carry[b - 1].sum_below += d * before;
+    if (d != 0 && d >= -4 && d <= 4) {
+        view->carry[b].steps_below++;
+        view->carry[b].sum_below += product;
+        view->carry[b].square_below += product * product;
     }
 }
 
@@ -300,13 +303,15 @@ void check_pairs_draw(struct check_view *view, const struct check_sample *sample
     }
 }
 
-/* When the upper byte of a number goes up by one, the lower one falls: by nearly all its range
- * where the number moves slowly. Of what is independent the mean is 0 and a step's deviation about
- * 104. */
+/* When the upper byte of a number steps up, the lower one falls: by nearly all its range where the
+ * number moves slowly, and by 256 / 6 on the mean however fast it moves. Of what is independent the
+ * mean of the product is 0. */
 bool check_carries(const struct check_view *view, unsigned low, unsigned high)
 {
     bool below = low < high;
-    double steps = (double)(below ? view->carry[low].steps_below : view->carry[low].steps);
-    double sum = (double)(below ? view->carry[low].sum_below : view->carry[low].sum);
-    return steps >= 30.0 && sum < -25.0 * steps && sum < -5.0 * 104.0 * sqrt(steps);
+    unsigned b = below ? high : low;
+    double steps = (double)(below ? view->carry[b].steps_below : view->carry[b].steps);
+    double sum = (double)(below ? view->carry[b].sum_below : view->carry[b].sum);
+    double square = (double)(below ? view->carry[b].square_below : view->carry[b].square);
+    return steps >= 30.0 && sum < -20.0 * steps && sum < -5.0 * sqrt(square);
 }
