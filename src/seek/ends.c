@@ -1,0 +1,243 @@
+/* Where a window that follows the reference really begins and ends.
+ *
+ * The correlation settles the upper end: a foreign bit on top weighs as much as the whole number,
+ * and a moving bit left out makes it jump. It says little of the lower end, where bits weigh less
+ * than the reference's own step. There the carry speaks, at the frames' own rate: with W the number
+ * so far and b the bit below it, over neighbouring frames
+ *
+ *     c = - E(dW db) / (E(db^2) / 2)
+ *
+ * is 1 where b is the next binary digit of the same number (when W steps up, b falls back), both
+ * for a slow number, where each step of W has one of b against it, and for a fast one, where the
+ * rounding of W has the variance 1/12 that b explains; it is 0 for a bit that has nothing to do
+ * with W. */
+#include "seek/search.h"
+
+#define CARRY_LEAST 0.5
+#define CARRY_ERROR 0.2  /* above it the carry says nothing */
+#define CODE_BITS   6u   /* from this length on all ones are a code */
+#define CORE_LOSS   1.10 /* of 1 - r^2, for the part that the correlation is sure of */
+#define EXTEND_LOSS 1.30
+#define FLIPS_KEPT  0.75 /* lower digits flip about as often as those above, or more */
+
+static int up(unsigned position, enum lt_order order)
+{
+    if (order == LT_ORDER_INTEL || position % 8 < 7)
+        return (int)position + 1;
+    return position >= 15 ? (int)position - 15 : -1;
+}
+
+static int down(unsigned position, enum lt_order order)
+{
+    if (order == LT_ORDER_INTEL || position % 8 > 0)
+        return (int)position - 1;
+    return (int)position + 15;
+}
+
+static int msb_of(const struct seek_window *window)
+{
+    int at = window->lsb;
+    for (unsigned n = 1; n < window->length; n++)
+        at = up((unsigned)at, window->order);
+    return at;
+}
+
+struct lt_bits seek_window_bits(const struct seek_window *window)
+{
+    return (struct lt_bits){1, {{(uint16_t)msb_of(window), window->lsb}}};
+}
+
+bool seek_window_value(const struct seek_window *window, const struct lt_bits *bits, size_t row,
+                       double *ret_value)
+{
+    uint64_t raw = lt_bits_get(lt_kept_row(&window->view->kept, row), bits);
+    uint64_t ones = ((uint64_t)1 << window->length) - 1; /* at most 32 bits */
+    if (window->sign == LT_UNSIGNED && window->length >= CODE_BITS && raw == ones)
+        return false;
+    *ret_value = (double)raw;
+    if (window->sign == LT_TWOS && raw >> (window->length - 1) & 1)
+        *ret_value -= ldexp(1, window->length);
+    return true;
+}
+
+/* 1 - r^2 at the reference's times, with r's sign; codes left out. */
+static double loss_of(const struct seek_window *window, const struct seek_course *course,
+                      const uint32_t *rows, double *ret_r)
+{
+    struct lt_bits bits = seek_window_bits(window);
+    double n = 0, mx = 0, my = 0, xx = 0, yy = 0, xy = 0, x;
+    for (size_t i = 0; i < course->count; i++) {
+        if (rows[i] == SEEK_NO_ROW || !seek_window_value(window, &bits, rows[i], &x))
+            continue;
+        double y = course->value[i], dx = x - mx, dy = y - my;
+        n++;
+        mx += dx / n;
+        my += dy / n;
+        xx += dx * (x - mx);
+        yy += dy * (y - my);
+        xy += dx * (y - my);
+    }
+    *ret_r = xx > 0 && yy > 0 ? xy / sqrt(xx * yy) : 0;
+    double loss = 1 - *ret_r * *ret_r;
+    return loss > 1e-12 ? loss : 1e-12;
+}
+
+/* What the bit does at the frames' own rate, against the window above it. */
+struct carry {
+    double c, error;           /* and its standard error */
+    double flips, flips_above; /* of the bit and of the window's last bit, over all steps */
+};
+
+static struct carry carry_of(const struct seek_window *window, int bit)
+{
+    const struct lt_kept *kept = &window->view->kept;
+    struct lt_bits bits = seek_window_bits(window);
+    struct lt_bits one = {1, {{(uint16_t)bit, (uint16_t)bit}}};
+    double before = 0, value = 0, sum = 0, squares = 0, flips = 0, above = 0, steps = 0;
+    bool known_before = false, bit_before = false, bit_now;
+    for (size_t i = 0; i < kept->count; i++) {
+        bool known = seek_window_value(window, &bits, i, &value);
+        bit_now = lt_bits_get(lt_kept_row(kept, i), &one);
+        if (known && known_before && kept->flags[i] & LT_KEPT_FOLLOWS) {
+            double product = (value - before) * ((double)bit_now - (double)bit_before);
+            steps++;
+            sum += product;
+            squares += product * product;
+            flips += bit_now != bit_before;
+            above += ((uint64_t)(int64_t)value ^ (uint64_t)(int64_t)before) & 1;
+        }
+        known_before = known;
+        before = value;
+        bit_before = bit_now;
+    }
+    if (!(flips > 0))
+        return (struct carry){.c = 0, .error = INFINITY};
+    return (struct carry){-sum / (flips / 2), sqrt(squares) / (flips / 2), flips / steps,
+                          above / steps};
+}
+
+static bool is_free(const struct seek_window *window, int bit)
+{
+    return bit >= 0 && bit < 8 * (int)window->view->kept.key.length &&
+           !lt_bit_set_has(&window->view->taken, (unsigned)bit);
+}
+
+static bool is_digit(const struct carry *carry)
+{
+    if (!(carry->flips > 0))
+        return false;
+    if (carry->error <= CARRY_ERROR)
+        return carry->c >= CARRY_LEAST;
+    /* Too fast for the carry to be seen among the steps. */
+    return carry->flips >= FLIPS_KEPT * carry->flips_above && carry->c > -2 * carry->error;
+}
+
+/* Bits on top that are the same in all frames but those with a code. */
+static void strip_top(struct seek_window *window)
+{
+    const struct lt_kept *kept = &window->view->kept;
+    struct lt_bits bits = seek_window_bits(window);
+    uint64_t all = UINT64_MAX, any = 0, ones = ((uint64_t)1 << window->length) - 1;
+    for (size_t i = 0; i < kept->count; i++) {
+        uint64_t raw = lt_bits_get(lt_kept_row(kept, i), &bits);
+        if (raw == ones && window->sign == LT_UNSIGNED && window->length >= CODE_BITS)
+            continue;
+        all &= raw;
+        any |= raw;
+    }
+    while (window->length > 1 && !((any & ~all) >> (window->length - 1) & 1)) {
+        window->length--;
+        window->sign = LT_UNSIGNED;
+    }
+}
+
+/* The shortest part from the top that correlates as well as any. */
+static void find_core(struct seek_window *window, const struct seek_course *course,
+                      const uint32_t *rows, double *ret_loss)
+{
+    double loss[LT_WINDOW_MAX + 1], best = INFINITY, r;
+    struct seek_window part[LT_WINDOW_MAX + 1];
+    unsigned most = window->length;
+    part[most] = *window;
+    for (unsigned length = most; length >= 1; length--) {
+        loss[length] = loss_of(&part[length], course, rows, &r);
+        best = loss[length] < best ? loss[length] : best;
+        if (length > 1) {
+            part[length - 1] = part[length];
+            part[length - 1].lsb = (uint16_t)up(part[length].lsb, window->order);
+            part[length - 1].length--;
+        }
+    }
+    unsigned length = 1;
+    while (length < most && loss[length] > CORE_LOSS * best)
+        length++;
+    *window = part[length];
+    *ret_loss = loss[length];
+}
+
+static void extend_down(struct seek_window *window, const struct seek_course *course,
+                        const uint32_t *rows, double core_loss)
+{
+    while (window->length < LT_WINDOW_MAX) {
+        int bit = down(window->lsb, window->order);
+        if (!is_free(window, bit))
+            return;
+        struct carry carry = carry_of(window, bit);
+        struct seek_window longer = *window;
+        longer.lsb = (uint16_t)bit;
+        longer.length++;
+        double r, loss = loss_of(&longer, course, rows, &r);
+        if (!is_digit(&carry) || loss > EXTEND_LOSS * core_loss)
+            return;
+        *window = longer;
+        window->r = r;
+    }
+}
+
+static void extend_up(struct seek_window *window, const struct seek_course *course,
+                      const uint32_t *rows)
+{
+    double r, loss = loss_of(window, course, rows, &r);
+    window->r = r;
+    while (window->length < LT_WINDOW_MAX) {
+        struct seek_window longer = *window;
+        int bit = up((unsigned)msb_of(window), window->order);
+        if (!is_free(window, bit))
+            return;
+        longer.length++;
+        longer.sign = LT_TWOS;
+        struct seek_window stripped = longer;
+        strip_top(&stripped);
+        if (stripped.length < longer.length ||
+            loss_of(&longer, course, rows, &r) > loss * (1 + 1e-9))
+            return;
+        *window = longer;
+        window->r = r;
+    }
+}
+
+static bool inside_byte(const struct seek_window *window)
+{
+    return msb_of(window) / 8 == window->lsb / 8;
+}
+
+void seek_ends_find(struct seek_window *window, const struct seek_course *course,
+                    const uint32_t *rows)
+{
+    double core_loss, r;
+    strip_top(window);
+    extend_up(window, course, rows);
+    find_core(window, course, rows, &core_loss);
+    struct seek_window other = *window;
+    extend_down(window, course, rows, core_loss);
+    if (inside_byte(&other)) {
+        other.order = window->order == LT_ORDER_INTEL ? LT_ORDER_MOTOROLA : LT_ORDER_INTEL;
+        extend_down(&other, course, rows, core_loss);
+        double loss_other = loss_of(&other, course, rows, &r),
+               loss = loss_of(window, course, rows, &r);
+        if (other.length > window->length || (other.length == window->length && loss_other < loss))
+            *window = other;
+    }
+    loss_of(window, course, rows, &r);
+    window->r = r;
+}

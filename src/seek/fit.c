@@ -1,0 +1,409 @@
+/* Scale, offset, lag and filter of one window.
+ *
+ * A controller answers with a value that it filters and that is some time old; the frame may carry
+ * it fresh. So the frame's value is put through first-order filters of a few time constants, and
+ * for each the lag is sought that leaves the smallest residual. Then scale and offset come from the
+ * samples where the reference is steady (weights fall where it moves more than a step in a tenth of
+ * a second), since there filter and lag do not matter, and a second time without what lies far
+ * off. */
+#include "seek/search.h"
+
+#include <stdlib.h>
+
+#define SEARCH_SAMPLES 2000u /* for lag and filter; scale and offset use all */
+#define LAG_FINE_S     0.02
+#define LAG_AROUND_S   0.12
+#define STEADY_S       0.1
+#define FAR_OFF        6.0   /* medians of the residual */
+#define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
+
+static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4};
+#define FILTERS (sizeof filters_s / sizeof filters_s[0])
+
+struct work {
+    const struct seek_window *window;
+    const struct seek_course *course;
+    struct lt_bits bits;
+    size_t rows;
+    double *raw, *filtered; /* of each row; NaN for a code */
+    double *x;              /* at each reference time */
+    double *residual, *sorted;
+    double *weight;
+    bool reciprocal;
+};
+
+struct line {
+    double a, b, n, sxx, rss; /* y = a x + b; weighted */
+};
+
+static void read_rows(struct work *work)
+{
+    for (size_t i = 0; i < work->rows; i++)
+        if (!seek_window_value(work->window, &work->bits, i, &work->raw[i]))
+            work->raw[i] = NAN;
+}
+
+static void filter_rows(struct work *work, double tau_s)
+{
+    const struct seek_view *view = work->window->view;
+    for (size_t i = 0; i < work->rows; i++) {
+        work->filtered[i] = work->raw[i];
+        if (tau_s <= 0 || i == 0)
+            continue;
+        int64_t gap_ns = view->kept.time_ns[i] - view->kept.time_ns[i - 1];
+        if (isnan(work->raw[i - 1]) || isnan(work->filtered[i - 1]) || gap_ns > view->hold_ns)
+            continue;
+        double part = -expm1(-(double)gap_ns / NS_PER_S / tau_s);
+        work->filtered[i] =
+            work->filtered[i - 1] + part * (work->raw[i - 1] - work->filtered[i - 1]);
+    }
+}
+
+/* The filtered value at every n-th reference time less the lag; NaN where there is none. */
+static void sample(struct work *work, double lag_s, double tau_s, size_t every)
+{
+    const struct seek_view *view = work->window->view;
+    const struct seek_course *course = work->course;
+    int64_t lag_ns = (int64_t)llround(lag_s * NS_PER_S);
+    size_t at = 0;
+    for (size_t i = 0; i < course->count; i++) {
+        int64_t moment = course->time_ns[i] - lag_ns;
+        work->x[i] = NAN;
+        if (i % every)
+            continue;
+        while (at < work->rows && view->kept.time_ns[at] <= moment)
+            at++;
+        if (at == 0)
+            continue;
+        int64_t age_ns = moment - view->kept.time_ns[at - 1];
+        if (age_ns > view->hold_ns)
+            continue;
+        double value = work->filtered[at - 1];
+        if (tau_s > 0)
+            value -= expm1(-(double)age_ns / NS_PER_S / tau_s) * (work->raw[at - 1] - value);
+        work->x[i] = value;
+    }
+}
+
+static double target(const struct work *work, size_t i)
+{
+    double y = work->course->value[i];
+    return work->reciprocal ? 1 / y : y;
+}
+
+/* Samples with weight 0 or no value are left out. */
+static struct line regress(const struct work *work, size_t from, size_t to)
+{
+    struct line line = {0};
+    double mx = 0, my = 0, syy = 0, sxy = 0;
+    for (size_t i = from; i < to; i++) {
+        double w = work->weight[i], x = work->x[i], y = target(work, i);
+        if (!(w > 0) || !isfinite(x) || !isfinite(y))
+            continue;
+        line.n += w;
+        double dx = x - mx, dy = y - my;
+        mx += dx * w / line.n;
+        my += dy * w / line.n;
+        line.sxx += w * dx * (x - mx);
+        syy += w * dy * (y - my);
+        sxy += w * dx * (y - my);
+    }
+    line.a = line.sxx > 0 ? sxy / line.sxx : 0;
+    line.b = my - line.a * mx;
+    line.rss = syy - line.a * sxy;
+    line.rss = line.rss > 0 ? line.rss : 0;
+    return line;
+}
+
+static double predict(const struct work *work, const struct line *line, double x)
+{
+    double value = line->a * x + line->b;
+    return work->reciprocal ? 1 / value : value;
+}
+
+static void even_weights(struct work *work)
+{
+    for (size_t i = 0; i < work->course->count; i++) {
+        double y = work->course->value[i];
+        work->weight[i] = work->reciprocal ? y * y * y * y : 1;
+    }
+}
+
+static double mean_square(struct work *work)
+{
+    struct line line = regress(work, 0, work->course->count);
+    return line.n > 0 && line.a != 0 ? line.rss / line.n : INFINITY;
+}
+
+static void find_lag(struct work *work, struct seek_fit *fit)
+{
+    const struct lt_reference *reference = work->course->reference;
+    size_t every = work->course->count / SEARCH_SAMPLES + 1;
+    double best = INFINITY, low = (double)reference->lag_low_ns / NS_PER_S - 0.3,
+           high = (double)reference->lag_high_ns / NS_PER_S;
+    for (size_t f = 0; f < FILTERS; f++) {
+        double mid = work->window->lag_s - filters_s[f];
+        filter_rows(work, filters_s[f]);
+        for (double lag = mid - LAG_AROUND_S; lag <= mid + LAG_AROUND_S + 1e-9; lag += LAG_FINE_S) {
+            if (lag < low || lag > high + 1e-9)
+                continue;
+            sample(work, lag, filters_s[f], every);
+            double now = mean_square(work);
+            /* A filter has to earn its place. */
+            if (now < best * (f ? 0.98 : 1)) {
+                best = now;
+                fit->lag_s = lag;
+                fit->filter_s = filters_s[f];
+            }
+        }
+    }
+}
+
+static int by_size(const void *a, const void *b)
+{
+    double one = *(const double *)a, other = *(const double *)b;
+    return (one > other) - (one < other);
+}
+
+/* How fast the reference moves around a sample, a second. */
+static double rate_at(const struct seek_course *course, size_t i)
+{
+    size_t before = i ? i - 1 : 0, after = i + 1 < course->count ? i + 1 : i;
+    double span_s = (double)(course->time_ns[after] - course->time_ns[before]) / NS_PER_S;
+    return span_s > 0 ? fabs(course->value[after] - course->value[before]) / span_s : 0;
+}
+
+static size_t residuals(struct work *work, const struct line *line)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < work->course->count; i++) {
+        double value = isfinite(work->x[i]) ? predict(work, line, work->x[i]) : NAN;
+        work->residual[i] = work->course->value[i] - value;
+        if (isfinite(work->residual[i]))
+            work->sorted[count++] = fabs(work->residual[i]);
+    }
+    qsort(work->sorted, count, sizeof *work->sorted, by_size);
+    return count;
+}
+
+static void steady_weights(struct work *work, double coarse, double far)
+{
+    even_weights(work);
+    for (size_t i = 0; i < work->course->count; i++) {
+        double moved = rate_at(work->course, i) * STEADY_S / coarse;
+        if (!isfinite(work->residual[i]) || fabs(work->residual[i]) > far)
+            work->weight[i] = 0;
+        else if (moved > 1)
+            work->weight[i] /= moved;
+    }
+}
+
+/* The residuals stick together: how many of them stand on their own. */
+static double independent(const struct work *work)
+{
+    double both = 0, squares = 0, before = NAN;
+    size_t count = 0;
+    for (size_t i = 0; i < work->course->count; i++) {
+        double now = work->weight[i] > 0 ? work->residual[i] : NAN;
+        if (!isfinite(now))
+            continue;
+        count++;
+        squares += now * now;
+        if (isfinite(before))
+            both += now * before;
+        before = now;
+    }
+    double rho = squares > 0 ? both / squares : 0;
+    rho = rho < 0 ? 0 : rho > 0.99 ? 0.99 : rho;
+    double n = (double)count * (1 - rho) / (1 + rho);
+    return n > 3 ? n : 3;
+}
+
+static double step_of(const struct work *work, const struct line *line)
+{
+    if (!work->reciprocal)
+        return fabs(line->a);
+    double y = work->course->mean;
+    return fabs(line->a) * y * y;
+}
+
+static struct line fit_line(struct work *work, struct seek_fit *fit)
+{
+    even_weights(work);
+    struct line line = regress(work, 0, work->course->count);
+    for (unsigned round = 0; round < 3; round++) {
+        size_t count = residuals(work, &line);
+        double median = count ? work->sorted[count / 2] : 0;
+        double step = step_of(work, &line);
+        fit->coarse = step > work->course->quantum ? step : work->course->quantum;
+        /* A step that is far below the noise is no measure. */
+        steady_weights(work, fit->coarse, FAR_OFF * median + 2 * fit->coarse);
+        line = regress(work, 0, work->course->count);
+    }
+    return line;
+}
+
+static void measure(struct work *work, struct seek_fit *fit, const struct line *line)
+{
+    double squares = 0, steady = 0, all = 0, mx = 0, my = 0, xx = 0, yy = 0, xy = 0;
+    size_t used = 0, steady_count = 0, count = residuals(work, line),
+           course_count = work->course->count;
+    double *rates = work->sorted; /* the residuals' order is not needed any more */
+    size_t rate_count = 0;
+    for (size_t i = 0; i < course_count; i++)
+        if (isfinite(work->residual[i]))
+            rates[rate_count++] = rate_at(work->course, i);
+    qsort(rates, rate_count, sizeof *rates, by_size);
+    double slow = rate_count ? rates[rate_count / 2] : 0;
+    for (size_t i = 0; i < course_count; i++) {
+        if (!isfinite(work->residual[i]))
+            continue;
+        all++;
+        if (!(work->weight[i] > 0))
+            continue;
+        double p = predict(work, line, work->x[i]), y = work->course->value[i];
+        used++;
+        squares += work->residual[i] * work->residual[i];
+        double dx = p - mx, dy = y - my;
+        mx += dx / (double)used;
+        my += dy / (double)used;
+        xx += dx * (p - mx);
+        yy += dy * (y - my);
+        xy += dx * (y - my);
+        if (rate_at(work->course, i) <= slow) {
+            steady += work->residual[i] * work->residual[i];
+            steady_count++;
+        }
+    }
+    fit->used = used;
+    fit->outliers = all > 0 ? 1 - (double)used / all : 1;
+    fit->rmse = used ? sqrt(squares / (double)used) : INFINITY;
+    fit->r = xx > 0 && yy > 0 ? xy / sqrt(xx * yy) : 0;
+    fit->steady_quanta = steady_count && fit->coarse > 0
+                             ? sqrt(steady / (double)steady_count) / fit->coarse
+                             : INFINITY;
+    (void)count;
+}
+
+/* Each half predicted by the fit of the other. */
+static double split(const struct work *work)
+{
+    size_t count = work->course->count, middle = count / 2;
+    struct line first = regress(work, 0, middle), second = regress(work, middle, count);
+    double squares = 0, n = 0;
+    if (!(first.sxx > 0) || !(second.sxx > 0))
+        return INFINITY;
+    for (size_t i = 0; i < count; i++) {
+        const struct line *other = i < middle ? &second : &first;
+        if (!(work->weight[i] > 0) || !isfinite(work->x[i]))
+            continue;
+        double away = work->course->value[i] - predict(work, other, work->x[i]);
+        squares += away * away;
+        n++;
+    }
+    return n > 0 && work->course->sd > 0 ? sqrt(squares / n) / work->course->sd : INFINITY;
+}
+
+static void find_errors(struct work *work, struct seek_fit *fit, const struct line *line)
+{
+    double mean_x = 0, n = 0, n_alone = independent(work);
+    for (size_t i = 0; i < work->course->count; i++)
+        if (work->weight[i] > 0 && isfinite(work->x[i])) {
+            mean_x += work->weight[i] * work->x[i];
+            n += work->weight[i];
+        }
+    if (!(n > 0) || !(line->sxx > 0))
+        return;
+    mean_x /= n;
+    double sd_x = sqrt(line->sxx / n), sd = sqrt(line->rss / n);
+    fit->scale = line->a;
+    fit->offset = line->b;
+    fit->scale_error = hypot(sd / (sd_x * sqrt(n_alone)), SYSTEMATIC * fabs(line->a));
+    fit->offset_error = hypot(sd / sqrt(n_alone), fit->scale_error * mean_x);
+}
+
+static void find_extent(struct work *work, struct seek_fit *fit, const struct line *line)
+{
+    size_t count = 0;
+    size_t every = work->rows / (work->course->count + 1) + 1;
+    for (size_t i = 0; i < work->rows && count < work->course->count; i += every)
+        if (isfinite(work->raw[i]))
+            work->sorted[count++] = predict(work, line, work->raw[i]);
+    if (!count)
+        return;
+    qsort(work->sorted, count, sizeof *work->sorted, by_size);
+    fit->low = work->sorted[count / 200];
+    fit->high = work->sorted[count - 1 - count / 200];
+}
+
+static void fit_once(struct work *work, struct seek_fit *fit)
+{
+    even_weights(work);
+    find_lag(work, fit);
+    filter_rows(work, fit->filter_s);
+    sample(work, fit->lag_s, fit->filter_s, 1);
+    struct line line = fit_line(work, fit);
+    measure(work, fit, &line);
+    find_errors(work, fit, &line);
+    fit->split_rmse = split(work);
+    find_extent(work, fit, &line);
+    fit->reciprocal = work->reciprocal;
+}
+
+static bool all_positive(const struct seek_course *course)
+{
+    for (size_t i = 0; i < course->count; i++)
+        if (!(course->value[i] > 0))
+            return false;
+    return true;
+}
+
+static bool make_work(struct work *work, const struct seek_window *window,
+                      const struct seek_course *course, struct lt_arena *arena)
+{
+    size_t rows = window->view->kept.count, count = course->count;
+    *work = (struct work){
+        .window = window, .course = course, .rows = rows, .bits = seek_window_bits(window)};
+    work->raw = lt_arena_array(arena, rows + 1, sizeof(double));
+    work->filtered = lt_arena_array(arena, rows + 1, sizeof(double));
+    work->x = lt_arena_array(arena, count + 1, sizeof(double));
+    work->residual = lt_arena_array(arena, count + 1, sizeof(double));
+    work->sorted = lt_arena_array(arena, count + 1, sizeof(double));
+    work->weight = lt_arena_array(arena, count + 1, sizeof(double));
+    return !arena->failed;
+}
+
+enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,
+                             struct lt_arena *keep, struct seek_fit *ret_fit,
+                             struct lt_error *error)
+{
+    struct lt_arena scratch;
+    struct work work;
+    struct seek_fit fit = {0};
+    lt_arena_init(&scratch, 0);
+    fit.predicted = lt_arena_array(keep, course->count + 1, sizeof(double));
+    if (!fit.predicted || !make_work(&work, window, course, &scratch)) {
+        lt_arena_release(&scratch);
+        return seek_no_memory(error);
+    }
+    read_rows(&work);
+    fit_once(&work, &fit);
+    double *predicted = fit.predicted;
+    if (fabs(fit.r) < 0.995 && all_positive(course)) {
+        struct seek_fit other = {.predicted = predicted};
+        work.reciprocal = true;
+        fit_once(&work, &other);
+        work.reciprocal = other.rmse < 0.4 * fit.rmse && other.outliers <= fit.outliers + 0.02;
+        if (work.reciprocal)
+            fit = other;
+    }
+    /* As the frame has it, at the lag alone, for the comparison of candidates. */
+    filter_rows(&work, 0);
+    sample(&work, fit.lag_s + fit.filter_s, 0, 1);
+    struct line line = {.a = fit.scale, .b = fit.offset};
+    for (size_t i = 0; i < course->count; i++)
+        predicted[i] = isfinite(work.x[i]) ? predict(&work, &line, work.x[i]) : NAN;
+    *ret_fit = fit;
+    lt_arena_release(&scratch);
+    return LT_OK;
+}

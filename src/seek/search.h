@@ -1,0 +1,155 @@
+/* What the files of the numeric search share.
+ *
+ *     views     the pages of the streams, with the bits that are no numbers
+ *     course    a reference made ready: whole numbers, memory, effective size
+ *     sums      moments of a view's bits at the reference's times
+ *     scores    the correlation of every window, from the sums
+ *     scan      all windows, all lags: what is worth a closer look
+ *     ends      where such a window really begins and ends
+ *     fit       scale, offset, lag, filter and residuals of one window
+ *     snap      usual scales and offsets
+ *     judge     groups, confidence, verdict, sentence
+ */
+#ifndef LOOMTAP_SRC_SEEK_SEARCH_H
+#define LOOMTAP_SRC_SEEK_SEARCH_H
+
+#include <math.h>
+#include <string.h>
+
+#include "loomtap/measure/kept.h"
+#include "loomtap/seek/seek.h"
+
+#define SEEK_BITS   64u
+#define SEEK_NO_ROW UINT32_MAX
+#define SEEK_PICKS  6u  /* windows of one band that are looked at closely */
+#define SEEK_TRIALS 96u /* candidates of one reference before they are judged */
+#define NS_PER_S    1e9
+
+__extension__ typedef __int128 lt_wide_sum;
+
+struct seek_view {
+    const struct lt_stream *stream;
+    bool has_page;
+    uint16_t page;
+    struct lt_kept kept;
+    struct lt_bit_set taken; /* counters, checks, selectors: no part of a number */
+    int64_t period_ns;
+    int64_t hold_ns; /* a frame says nothing for longer than this */
+};
+
+struct seek_views {
+    struct seek_view *view;
+    size_t count;
+};
+
+enum lt_code seek_views_find(const struct lt_collect *collect,
+                             const struct lt_seek_options *options, struct lt_arena *arena,
+                             struct seek_views *ret_views, struct lt_error *error);
+
+struct seek_course {
+    const struct lt_reference *reference;
+    size_t count;
+    const int64_t *time_ns;
+    const double *value;
+    const int32_t *whole; /* centred, at most 30 bits */
+    double unit;          /* value of one of `whole` */
+    double mean, sd, quantum;
+    double memory_s, span_s, n_eff, r_needed;
+    size_t levels, changes; /* different values; places where it changed */
+    bool slow;              /* too few excursions for a correlation to say anything */
+};
+
+enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_arena *arena,
+                              struct seek_course *ret_course, struct lt_error *error);
+/* The time in which a series forgets itself (its autocorrelation falls below 1/e). */
+double seek_memory_s(const int64_t *time_ns, const double *value, size_t count);
+/* The rows that were last sent at each reference time less the lag. */
+void seek_rows(const struct seek_view *view, const struct seek_course *course, int64_t lag_ns,
+               uint32_t *ret_rows);
+
+/* A band of 8 bytes: every window of up to 32 bits lies in one. Exact whole numbers. */
+struct seek_sums {
+    uint64_t count, active;
+    int64_t y;
+    lt_wide_sum yy;
+    uint64_t ones[SEEK_BITS];
+    int64_t cross[SEEK_BITS];
+    uint64_t both[SEEK_BITS][SEEK_BITS]; /* [i][j], i >= j, of active bits */
+};
+
+unsigned seek_bands(unsigned length);
+void seek_sums_take(const struct seek_view *view, const struct seek_course *course,
+                    const uint32_t *rows, unsigned band, struct seek_sums *ret_sums);
+
+/* r of each window by order (0 Intel, 1 Motorola), sign (0 unsigned, 1 two's complement), place of
+ * the least significant bit in the band, and length - 1. 0: does not move, or holds taken bits. */
+struct seek_scores {
+    float r[2][2][SEEK_BITS][LT_WINDOW_MAX];
+};
+
+/* Position in the band of the next bit up, or -1. */
+int seek_next_bit(unsigned position, unsigned order, unsigned bytes);
+void seek_scores_take(const struct seek_sums *sums, uint64_t usable, unsigned bytes,
+                      struct seek_scores *ret_scores);
+void seek_inverse_take(const struct seek_sums *sums, uint64_t usable, unsigned bytes,
+                       struct seek_scores *ret_inverse);
+uint64_t seek_usable(const struct seek_view *view, unsigned band, unsigned *ret_bytes);
+
+struct seek_window {
+    const struct seek_view *view;
+    enum lt_order order; /* Intel or Motorola, also inside one byte */
+    uint16_t lsb;        /* position in the frame */
+    uint8_t length;
+    enum lt_sign sign;
+    double lag_s, r;
+};
+
+struct lt_bits seek_window_bits(const struct seek_window *window);
+/* As a number; false for the code "not available" (all ones). */
+bool seek_window_value(const struct seek_window *window, const struct lt_bits *bits, size_t row,
+                       double *ret_value);
+
+struct seek_scan {
+    struct lt_arena *arena;
+    const struct seek_course *course;
+    const struct seek_views *views;
+    unsigned null_shifts;
+    double null_r;
+    struct seek_window *found;
+    size_t count;
+};
+enum lt_code seek_scan_run(struct seek_scan *scan, struct lt_error *error);
+
+/* Sets length, place, order of what the scan found; bits below are said to belong to the number
+ * because they carry into it. */
+void seek_ends_find(struct seek_window *window, const struct seek_course *course,
+                    const uint32_t *rows);
+
+struct seek_fit {
+    double scale, offset, scale_error, offset_error;
+    double r, rmse, lag_s, filter_s;
+    double steady_quanta, split_rmse, step_quanta;
+    double low, high; /* of the values, physical, in all frames */
+    double rate;      /* the fastest usual change a second */
+    double coarse;    /* the coarser of both steps */
+    double outliers;  /* share of samples that were left out */
+    size_t used;
+    bool snapped, reciprocal;
+    unsigned proven;   /* bits from the top that the regression proves */
+    double *predicted; /* at each reference time; NaN where there is none */
+};
+enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,
+                             struct lt_arena *keep, struct seek_fit *ret_fit,
+                             struct lt_error *error);
+bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned length);
+
+enum lt_code seek_judge(const struct seek_scan *scan, const struct seek_fit *fits, size_t count,
+                        const struct seek_window *windows, struct lt_arena *arena,
+                        struct lt_seek_target *ret_target, struct lt_error *error);
+
+static inline enum lt_code seek_no_memory(struct lt_error *error)
+{
+    return lt_fail(error, LT_E_MEMORY, "no memory left for the search");
+}
+
+#endif
