@@ -10,16 +10,6 @@
 
 #define SPARE_MIN 24u
 
-static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
-{
-    for (unsigned i = 0; i < claims->count; i++) {
-        if (claims->claim[i].checksum.family != LT_CHECK_AFFINE &&
-            lt_bits_overlap(&claims->claim[i].checksum.place, place))
-            return true;
-    }
-    return false;
-}
-
 static void set_columns(const struct check_view *view, const struct check_null *null,
                         const struct check_solution *solution, struct lt_affine *affine,
                         struct check_claim *claim)
@@ -97,18 +87,32 @@ static uint64_t bytes_that_enter(const struct check_claim *claim)
     return set;
 }
 
-/* Bits beside the place, in its bytes, that are as rough as its own: it is a part of something. */
+/* Bits beside the place, in its bytes, that are all as rough as its own: it is a part of something.
+ */
 static bool has_rough_border(const struct check_view *view, const struct lt_bits *place)
 {
     struct lt_bit_set own = {{0}};
     uint64_t bytes = check_own_bytes(place);
+    unsigned rough = 0, beside = 0;
     lt_bit_set_add_bits(&own, place);
     for (unsigned p = 0; p < 8 * view->length; p++) {
-        if ((bytes >> p / 8 & 1) && !lt_bit_set_has(&own, p) &&
-            !lt_bit_set_has(&view->counters, p) && view->rough[p] > 0.4 && view->rough[p] < 0.6)
-            return true;
+        if (!(bytes >> p / 8 & 1) || lt_bit_set_has(&own, p) || lt_bit_set_has(&view->counters, p))
+            continue;
+        beside++;
+        rough += view->rough[p] > 0.4 && view->rough[p] < 0.6;
     }
-    return false;
+    return rough > 0 && rough == beside;
+}
+
+static double least_rough(const struct check_view *view, const struct lt_bits *place)
+{
+    double least = 1.0;
+    for (unsigned n = 0; n < lt_bits_length(place); n++) {
+        unsigned p = lt_span_position(place->part[0], n);
+        if (lt_bit_set_has(&view->moving, p) && view->rough[p] < least)
+            least = view->rough[p];
+    }
+    return least;
 }
 
 static void try_place(struct check_view *view, const struct check_null *null, struct lt_bits place,
@@ -117,8 +121,8 @@ static void try_place(struct check_view *view, const struct check_null *null, st
     unsigned width = lt_bits_length(&place);
     struct check_solution solution;
     if (!check_is_free(view, &place) || check_moving_bits(view, &place) + width / 8 < width ||
-        check_roughness(view, &place) < 0.28 || is_claimed(claims, &place) ||
-        !check_null_solve(null, &place, &solution))
+        check_roughness(view, &place) < 0.28 || (width < 8 && least_rough(view, &place) < 0.2) ||
+        check_is_explained(claims, &place) || !check_null_solve(null, &place, &solution))
         return;
     struct check_claim claim = {
         .checksum = {.family = LT_CHECK_AFFINE, .width = (uint8_t)width, .place = place},

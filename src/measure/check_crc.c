@@ -417,7 +417,7 @@ static bool may_be_crc(const struct search *search)
 {
     unsigned moving = check_moving_bits(search->view, &search->place);
     double rough = check_roughness(search->view, &search->place);
-    return check_is_free(search->view, &search->place) &&
+    return check_is_free_of_long(search->view, &search->place) &&
            (search->width == 8 ? moving >= 5 && rough >= 0.2 : moving >= 8 && rough >= 0.1) &&
            !is_claimed(search->claims, &search->place);
 }

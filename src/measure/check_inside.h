@@ -6,6 +6,7 @@
  *     check_crc.c     polynomial, direction, order and position of a CRC
  *     check_name.c    the constant that is left: catalogue name, data id, identifier, profile
  *     check_affine.c  maps that have no name
+ *     check_short.c   CRCs of four bits
  *     check_secret.c  random-looking bits that nothing explains
  *     check_transfer.c  a form known from elsewhere
  *     check_solve.c   the order of work, which of two to believe, the result
@@ -19,7 +20,9 @@
 #define CHECK_SAMPLE_MAX 704u /* 512 bits, 1, 15 for a counter, and some to prove it */
 #define CHECK_WORDS      9u   /* of a row of the elimination: 512 + 1 + 15 bits fit */
 #define CHECK_PAIRS      16u
-#define CHECK_CLASSES    16u /* counter values that choose among constants */
+#define CHECK_CLASSES    16u  /* counter values that choose among constants */
+#define CHECK_LOOK       256u /* different frames whose bits are held as columns */
+#define CHECK_CONTENTS   256u
 #define CHECK_FOUND_MAX  48u
 
 /* A counter that may choose a constant; the first of a view is none at all. */
@@ -41,6 +44,7 @@ struct check_view {
     size_t sure_count;
     uint32_t *sure; /* of the different frames, those that are there more than once */
     struct lt_bit_set moving, counters, taken;
+    struct lt_bit_set long_counters; /* of 4 bits and more */
     unsigned moving_count;
     uint8_t moves[64];             /* moving bits by byte */
     double rough[CHECK_POSITIONS]; /* share of the changes of the frame in which the bit flips */
@@ -51,7 +55,9 @@ struct check_view {
         uint64_t steps, steps_below;
         int64_t sum, sum_below, square, square_below;
     } carry[64];
-    uint64_t changes;    /* neighbouring frames that differ */
+    uint64_t changes; /* neighbouring frames that differ */
+    unsigned looked;  /* frames in `look`: the bits of some of them, by position */
+    uint64_t look[CHECK_POSITIONS][CHECK_LOOK / 64];
     unsigned rare_count; /* bits that hardly move: frames in which they do */
     struct {
         uint16_t position;
@@ -81,7 +87,11 @@ unsigned check_class(const struct check_chooser *chooser, const uint8_t *bytes);
 /* Bits of the place that move; mean share of changes in which they flip. */
 unsigned check_moving_bits(const struct check_view *view, const struct lt_bits *place);
 double check_roughness(const struct check_view *view, const struct lt_bits *place);
+/* The same, but a bit that flips every time is as orderly as one that never does. */
+double check_restlessness(const struct check_view *view, const struct lt_bits *place);
 bool check_is_free(const struct check_view *view, const struct lt_bits *place);
+/* Two or three bits of a CRC may look like a counter in a short recording. */
+bool check_is_free_of_long(const struct check_view *view, const struct lt_bits *place);
 
 /* Is one byte the lower part of a number that goes on in the other, its neighbour? */
 bool check_carries(const struct check_view *view, unsigned low, unsigned high);
@@ -139,12 +149,15 @@ struct check_claim {
     struct lt_checksum checksum;
     struct lt_bit_set covers; /* moving bits that enter */
     struct lt_bit_set unexercised;
+    uint64_t
+        contents; /* different contents of what enters and of the check, at most CHECK_CONTENTS */
     uint64_t failed_distinct, telling; /* different frames; `telling`: not of the usual value */
     double hypotheses;                 /* log2 of how many were tried to come to it */
     double score;                      /* which of two is believed */
     double rival; /* how far behind the nearest is that says the same turned round; 0: none */
     double sense; /* 0..1: is it a check, not a quantity that happens to add up? */
     unsigned parameters; /* frames that its own numbers use up */
+    bool is_crc;         /* an affine map that is a CRC: it holds for bits that never moved too */
     bool plain_constant; /* no data id, start or the like was needed */
 };
 
@@ -152,6 +165,10 @@ struct check_claims {
     unsigned count;
     struct check_claim claim[CHECK_FOUND_MAX];
 };
+
+/* Is the place in use by a claim with a name, or covered by one? Then it is that one turned round.
+ */
+bool check_is_explained(const struct check_claims *claims, const struct lt_bits *place);
 
 /* Different frames that the checksum does not give; stops above `limit`. */
 uint64_t check_failures(const struct check_view *view, const struct lt_checksum *checksum,
@@ -198,6 +215,8 @@ void check_try_crc(struct check_view *view, const struct lt_checksum *known,
                    struct check_claims *claims);
 void check_find_affine(struct check_view *view, const struct check_sample *sample,
                        const struct check_null *null, struct check_claims *claims);
+void check_find_short(struct check_view *view, const struct check_sample *sample,
+                      const struct check_null *null, struct check_claims *claims);
 /* Random-looking bits outside `known`. False where there are none. */
 bool check_find_secret(struct check_view *view, const struct lt_bit_set *known,
                        struct lt_check_found *ret_found);

@@ -359,12 +359,31 @@ static bool name_without_id(const struct naming *naming, struct lt_checksum tria
     return false;
 }
 
+/* A data id that the counter chooses, before the data or behind it and what else follows. One byte
+ * does not give every constant of 16 bits: that is what tells the parameters then. */
+static bool name_chosen(const struct naming *naming, struct lt_checksum trial, unsigned hidden)
+{
+    unsigned id_bytes = naming->view->kept->key.extended ? 4 : 2;
+    for (unsigned extras = 0; extras < 4; extras++) {
+        set_extras(&trial, extras);
+        unsigned taken = (trial.with_id ? id_bytes : 0) + (trial.with_length ? 1u : 0u);
+        if (taken > hidden || hidden - taken > 1)
+            continue;
+        trial.data_id_before = hidden == taken;
+        for (unsigned which = 0; set_parameters(&trial, which); which++) {
+            if (solve_chosen(naming, &trial))
+                return done(naming, &trial, false);
+        }
+    }
+    return false;
+}
+
 static bool name_with_id(const struct naming *naming, struct lt_checksum trial, unsigned hidden)
 {
+    if (!naming->constants->same)
+        return name_chosen(naming, trial, hidden);
     set_parameters(&trial, 0);
     trial.data_id_before = hidden == 0;
-    if (!naming->constants->same)
-        return hidden <= 1 && solve_chosen(naming, &trial) && done(naming, &trial, false);
     trial.data_id_mode = LT_DATA_ID_BOTH;
     for (unsigned count = hidden ? hidden : 1; count <= (hidden ? hidden : 2); count++) {
         trial.data_id_count = (uint8_t)count;

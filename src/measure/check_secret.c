@@ -12,7 +12,7 @@
 
 #define RUN_MIN     16u
 #define RUN_MAX     64u
-#define CHANGES_MIN 128u
+#define CHANGES_MIN 400u
 #define SIGMAS      4.5
 
 struct tally {
@@ -99,13 +99,57 @@ static void find_run(const struct check_view *view, const bool *random, bool mot
     }
 }
 
+static unsigned gather(const uint8_t *bytes, unsigned first, unsigned count, bool motorola)
+{
+    unsigned value = 0;
+    for (unsigned n = 0; n < count; n++) {
+        unsigned place = position_at(motorola ? first + n : first + count - 1 - n, motorola);
+        value = value << 1 | (bytes[place / 8] >> place % 8 & 1u);
+    }
+    return value;
+}
+
+/* A fast number has random low bits, but goes on in bits that are less so: when those step up by
+ * one, the bits below them fall. `high` and `low` are places along the order, 8 bits of the run. */
+static bool steps_carry(const struct check_view *view, unsigned high, unsigned high_bits,
+                        unsigned low, bool motorola)
+{
+    const struct lt_kept *kept = view->kept;
+    double sum = 0.0, count = 0.0;
+    size_t runs = kept->count / 4096 + 1;
+    for (size_t r = 1; r < kept->count; r++) {
+        if (r / 256 % runs != 0)
+            continue;
+        const uint8_t *bytes = lt_kept_row(kept, r), *before = lt_kept_row(kept, r - 1);
+        int up = (int)gather(bytes, high, high_bits, motorola) -
+                 (int)gather(before, high, high_bits, motorola);
+        if (up != 1 && up != -1)
+            continue;
+        int below = (int)gather(bytes, low, 8, motorola) - (int)gather(before, low, 8, motorola);
+        sum += up * below;
+        count += 1.0;
+    }
+    return count >= 20.0 && sum < -5.0 * 104.0 * sqrt(count);
+}
+
+static bool goes_on(const struct check_view *view, const struct run *run, bool motorola)
+{
+    unsigned first = run->first, end = run->first + run->count, bits = 8 * view->length;
+    if (motorola != run->motorola && (first % 8 || end % 8))
+        return false;
+    unsigned above = motorola ? first : bits - end;
+    above = above > 8 ? 8 : above;
+    if (above < 2)
+        return false;
+    return motorola ? steps_carry(view, first - above, above, first, true)
+                    : steps_carry(view, end, above, end - 8, false);
+}
+
 static bool run_is_random(const struct check_view *view, const struct run *run)
 {
     double band = 2.0 * SIGMAS / sqrt((double)view->changes);
     unsigned first = (run->first + 7) / 8, end = (run->first + run->count) / 8;
-    /* Fast numbers have random low bits, but go on in bits that are less so. */
-    if ((first > 0 && check_carries(view, first, first - 1)) ||
-        (end < view->length && check_carries(view, end - 1, end)))
+    if (goes_on(view, run, false) || goes_on(view, run, true))
         return false;
     for (unsigned b = first; b < end; b++) {
         if (fabs(view->eta[b] - 2.0) > band)

@@ -53,11 +53,15 @@ uint64_t check_failures(const struct check_view *view, const struct lt_checksum 
                         uint64_t limit)
 {
     const struct lt_stream_key *key = &view->kept->key;
-    uint64_t failed = 0;
-    for (size_t i = 0; i < view->count && failed <= limit; i++)
-        failed += !lt_checksum_verify(checksum, check_bytes(view, i), key->length, key->id,
-                                      key->extended);
-    return failed;
+    uint64_t failed = 0, frames = 0;
+    for (size_t i = 0; i < view->count && frames <= limit; i++) {
+        if (lt_checksum_verify(checksum, check_bytes(view, i), key->length, key->id, key->extended))
+            continue;
+        failed++;
+        frames += view->times[i];
+    }
+    /* A spoiled frame comes once: one that comes again and again is no accident. */
+    return frames <= limit ? failed : limit + 1;
 }
 
 uint64_t check_failures_allowed(const struct check_view *view)
@@ -75,6 +79,8 @@ static double proof_bits(const struct check_view *view, const struct check_claim
         frames = (double)claim->telling;
     else
         width = claim->telling > 1 ? width : 0.0;
+    if (claim->contents < CHECK_CONTENTS && frames > (double)claim->contents)
+        frames = (double)claim->contents;
     double choices = failed > 0.0 ? failed * log2(frames / failed) + 1.45 * failed : 0.0;
     double used = view->one_form && claim->plain_constant ? 0.0 : claim->parameters;
     return width * (frames - failed - used) - claim->hypotheses - choices;
@@ -152,22 +158,16 @@ static bool mixes(const struct check_view *view, const struct lt_checksum *check
     return 2 * alone <= checksum->width;
 }
 
-static bool bit_at(const struct check_view *view, size_t distinct, unsigned position)
-{
-    return check_bytes(view, distinct)[position / 8] >> position % 8 & 1;
-}
-
 /* Does the bit repeat another one, or its opposite, but for what spoiled frames may do? */
 static bool bit_is_copy(const struct check_view *view, unsigned own, const struct lt_bit_set *place)
 {
-    size_t stride = view->count / 256 + 1, looked = (view->count - 1) / stride + 1;
     for (unsigned p = 0; p < 8 * view->length; p++) {
-        size_t unlike = 0;
+        unsigned unlike = 0;
         if (!lt_bit_set_has(&view->moving, p) || lt_bit_set_has(place, p))
             continue;
-        for (size_t i = 0; i < view->count; i += stride)
-            unlike += bit_at(view, i, p) != bit_at(view, i, own);
-        if (16 * unlike <= looked || 16 * (looked - unlike) <= looked)
+        for (unsigned w = 0; w < CHECK_LOOK / 64; w++)
+            unlike += (unsigned)__builtin_popcountll(view->look[p][w] ^ view->look[own][w]);
+        if (16 * unlike <= view->looked || 16 * (view->looked - unlike) <= view->looked)
             return true;
     }
     return false;
@@ -188,6 +188,37 @@ static bool is_crc(enum lt_check_family family)
     return family == LT_CHECK_CRC8 || family == LT_CHECK_CRC16;
 }
 
+/* Different contents of the bits that enter, and of the check: where a few of them are all there
+ * are, as on two pages of constants, many sums agree by accident however many frames there are. */
+static uint64_t contents_of(const struct check_view *view, const struct check_claim *claim)
+{
+    uint8_t mask[64], seen[2 * CHECK_CONTENTS][64];
+    bool used[2 * CHECK_CONTENTS] = {false};
+    struct lt_bit_set set = claim->covers;
+    uint64_t contents = 0;
+    lt_bit_set_add_bits(&set, &claim->checksum.place);
+    for (unsigned b = 0; b < 64; b++)
+        mask[b] = (uint8_t)(set.word[b / 8] >> 8 * (b % 8));
+    for (size_t i = 0; i < view->count && contents < CHECK_CONTENTS; i++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        uint8_t masked[64];
+        uint32_t hash = 2166136261u;
+        for (unsigned b = 0; b < view->length; b++) {
+            masked[b] = bytes[b] & mask[b];
+            hash = (hash ^ masked[b]) * 16777619u;
+        }
+        unsigned at = (hash ^ hash >> 15) % (2 * CHECK_CONTENTS);
+        while (used[at] && memcmp(seen[at], masked, view->length) != 0)
+            at = (at + 1) % (2 * CHECK_CONTENTS);
+        if (used[at])
+            continue;
+        used[at] = true;
+        memcpy(seen[at], masked, view->length);
+        contents++;
+    }
+    return contents;
+}
+
 static bool claim_holds(const struct check_view *view, struct check_claim *claim)
 {
     if (claim->sense <= 0.0 || lt_checksum_check(&claim->checksum, view->length, NULL) != LT_OK)
@@ -202,6 +233,7 @@ static bool claim_holds(const struct check_view *view, struct check_claim *claim
     /* A look at a few first: most of what is tried and wrong ends here. */
     claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
     claim->telling = telling_frames(view, claim);
+    claim->contents = contents_of(view, claim);
     if (claim->failed_distinct > allowed || 10 * claim->failed_distinct > claim->telling)
         return false;
     bool may_copy = is_crc(claim->checksum.family) || claim->checksum.family == LT_CHECK_AFFINE;
@@ -220,7 +252,7 @@ bool check_claims_add(const struct check_view *view, struct check_claims *claims
     if (!claim_holds(view, claim) || proof_bits(view, claim) < view->proof_needed)
         return false;
     double failed = (double)claim->failed_distinct / (double)view->count;
-    claim->score += 10.0 * check_roughness(view, &claim->checksum.place) +
+    claim->score += 10.0 * check_restlessness(view, &claim->checksum.place) +
                     place_bonus(view, &claim->checksum.place) -
                     carry_malus(view, &claim->checksum.place) - 100.0 * failed;
     for (unsigned i = 0; i < claims->count; i++) {
@@ -238,6 +270,18 @@ bool check_claims_add(const struct check_view *view, struct check_claims *claims
 static bool covers(const struct check_claim *a, const struct check_claim *b)
 {
     return lt_bit_set_meets(&a->covers, &b->checksum.place);
+}
+
+bool check_is_explained(const struct check_claims *claims, const struct lt_bits *place)
+{
+    for (unsigned i = 0; i < claims->count; i++) {
+        const struct check_claim *claim = &claims->claim[i];
+        if ((claim->is_crc || claim->checksum.family != LT_CHECK_AFFINE) &&
+            (lt_bits_overlap(&claim->checksum.place, place) ||
+             lt_bit_set_meets(&claim->covers, place)))
+            return true;
+    }
+    return false;
 }
 
 /* Does a kept claim stand against this one? If they say the same the other way round, how near it
@@ -297,7 +341,9 @@ static const char *say(const struct check_view *view, const struct check_claim *
                                (unsigned long long)found->distinct);
     unsigned still = count_bytes(&found->unexercised);
     const struct lt_checksum *checksum = &claim->checksum;
-    if (checksum->family == LT_CHECK_AFFINE)
+    if (claim->is_crc)
+        at += lt_text_format(text + at, sizeof text - at, "; a CRC of four bits, as a map");
+    else if (checksum->family == LT_CHECK_AFFINE)
         at += lt_text_format(text + at, sizeof text - at,
                              "; no polynomial or sum gives it, so it is known for the bits that "
                              "moved alone: not for bits of %u bytes",
@@ -339,8 +385,19 @@ void check_report(const struct check_view *view, const struct check_claim *claim
     ret_found->why = say(view, claim, ret_found);
 }
 
-/* Runs the search on several samples until one finds something: any may hold spoiled frames. Those
- * that move rare bits come into the first alone, for spoiled ones are among them. */
+/* Is one of the claims since `before` what a maker would have chosen? */
+static bool is_settled(const struct check_claims *claims, unsigned before)
+{
+    for (unsigned i = before; i < claims->count; i++) {
+        const struct lt_checksum *checksum = &claims->claim[i].checksum;
+        bool profile = checksum->family != LT_CHECK_CRC8 && checksum->family != LT_CHECK_CRC16;
+        if (claims->claim[i].plain_constant || checksum->catalogue || profile)
+            return true;
+    }
+    return false;
+}
+
+/* Runs the search on several samples until one finds something: any may hold spoiled frames. */
 static bool search_crc(struct check_view *view, const struct check_chooser *chooser,
                        struct check_claims *claims)
 {
@@ -348,7 +405,9 @@ static bool search_crc(struct check_view *view, const struct check_chooser *choo
     unsigned before = claims->count;
     unsigned wanted = view->moving_count + PROVING_FRAMES + chooser->classes;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
-    for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
+    /* A CRC in the last byte is one in the first as well, backwards and with its polynomial
+     * mirrored: where only an odd one was found, the usual one may have been hidden. */
+    for (unsigned n = 0; sample && n < samples && !is_settled(claims, before); n++) {
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
@@ -369,7 +428,9 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
     unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES, before = claims->count;
     unsigned wanted = view->moving_count + PROVING_FRAMES;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
-    for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
+    /* A CRC in the last byte is one in the first as well, backwards and with its polynomial
+     * mirrored: where only an odd one was found, the usual one may have been hidden. */
+    for (unsigned n = 0; sample && n < samples && !is_settled(claims, before); n++) {
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
@@ -378,7 +439,10 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
                           : n % 2 ? CHECK_SAMPLE_SURE
                                   : CHECK_SAMPLE_ANY,
                           sample);
-        if (check_null_make(view, sample, &view->chooser[0], &null))
+        if (!check_null_make(view, sample, &view->chooser[0], &null))
+            break;
+        check_find_short(view, sample, &null, claims);
+        if (claims->count == before)
             check_find_affine(view, sample, &null, claims);
     }
 }

@@ -86,6 +86,19 @@ static void find_moving(struct check_view *view)
     }
 }
 
+static void fill_look(struct check_view *view)
+{
+    size_t stride = (view->count + CHECK_LOOK - 1) / CHECK_LOOK;
+    for (size_t i = 0; i < view->count; i += stride, view->looked++) {
+        const uint8_t *bytes = check_bytes(view, i);
+        for (unsigned b = 0; b < view->length; b++) {
+            for (unsigned set = bytes[b] & view->moves[b]; set; set &= set - 1)
+                view->look[8 * b + (unsigned)__builtin_ctz(set)][view->looked / 64] |=
+                    (uint64_t)1 << view->looked % 64;
+        }
+    }
+}
+
 /* Bits of which one value is rarer than one frame in 64, and frames that have it. */
 static void find_rare(struct check_view *view)
 {
@@ -201,6 +214,8 @@ static void add_choosers(struct check_view *view, const struct lt_counter_found 
     for (size_t i = 0; i < counter_count; i++) {
         struct lt_bits bits = {1, {counters[i].bits}};
         lt_bit_set_add_bits(&view->counters, &bits);
+        if (lt_span_length(counters[i].bits) > 3)
+            lt_bit_set_add_bits(&view->long_counters, &bits);
         if (view->chooser_count < CHECK_CHOOSERS - 1)
             add_chooser(view, counters[i].bits, counters[i].modulus);
     }
@@ -226,6 +241,7 @@ bool check_view_make(struct check_view *view, const struct lt_kept *kept,
     if (!collect_distinct(view) || !collect_sure(view))
         return false;
     find_moving(view);
+    fill_look(view);
     find_rare(view);
     measure_steps(view, false);
     if (view->changes < 16)
@@ -258,9 +274,25 @@ double check_roughness(const struct check_view *view, const struct lt_bits *plac
     return sum / width;
 }
 
+double check_restlessness(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned width = lt_bits_length(place);
+    double sum = 0.0;
+    for (unsigned n = 0; n < width; n++) {
+        double rough = view->rough[lt_span_position(place->part[0], n)];
+        sum += rough > 0.5 ? 1.0 - rough : rough;
+    }
+    return sum / width;
+}
+
 bool check_is_free(const struct check_view *view, const struct lt_bits *place)
 {
     return !lt_bit_set_meets(&view->counters, place) && !lt_bit_set_meets(&view->taken, place);
+}
+
+bool check_is_free_of_long(const struct check_view *view, const struct lt_bits *place)
+{
+    return !lt_bit_set_meets(&view->long_counters, place) && !lt_bit_set_meets(&view->taken, place);
 }
 
 void check_sample_draw(struct check_view *view, unsigned wanted, enum check_sampling sampling,
