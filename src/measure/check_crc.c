@@ -10,6 +10,7 @@
 
 #include "measure/check_inside.h"
 
+#define IDLE_MOST   64
 #define HIDDEN_MAX  6u /* bytes after the data: identifier 4, length 1, one more */
 #define POLYS_MAX   160u
 #define SKIPPED_MAX 4u
@@ -23,6 +24,9 @@ struct order {
 };
 
 struct search {
+    /* Places that fitted all pairs and could not be named. Where the check says no more than a copy
+     * does, any polynomial fits: so many, and none is the one. */
+    unsigned idle;
     struct check_view *view;
     struct check_claims *claims;
     const struct check_sample *sample, *many; /* `many`: for the constants of a counter's values */
@@ -216,6 +220,8 @@ static bool try_order(struct search *search, uint16_t poly, const struct order *
         }
         if (fits && add_hit(search, poly, order, backwards, shift))
             hit = true;
+        else if (fits && ++search->idle >= IDLE_MOST)
+            return hit;
         value[0] = feed(search, value[0], 0);
     }
     return hit;
@@ -327,7 +333,7 @@ static double log2_of(unsigned value)
 
 static bool try_polys(struct search *search, const uint16_t *polys, unsigned count)
 {
-    for (unsigned i = 0; i < count; i++) {
+    for (unsigned i = 0; i < count && search->idle < IDLE_MOST; i++) {
         search->hypotheses = log2_of(8 * (i + 1) * (HIDDEN_MAX + 3));
         if (try_poly(search, polys[i]))
             return true;
@@ -385,6 +391,7 @@ static void try_place(struct search *search)
     if (!check_null_solve(search->null, &search->place, &solution))
         return;
     draw_differences(search);
+    search->idle = 0;
     if (search->pairs.count < 4)
         return;
     unsigned count = make_polys(search, &solution, polys);

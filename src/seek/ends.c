@@ -155,7 +155,7 @@ static void strip_top(struct seek_window *window)
 static void find_core(struct seek_window *window, const struct seek_course *course,
                       const uint32_t *rows, double *ret_loss)
 {
-    double loss[LT_WINDOW_MAX + 1], best = INFINITY, r;
+    double loss[LT_WINDOW_MAX + 1] = {0}, best = INFINITY, r;
     struct seek_window part[LT_WINDOW_MAX + 1];
     unsigned most = window->length;
     part[most] = *window;
