@@ -194,25 +194,39 @@ static void extend_down(struct seek_window *window, const struct seek_course *co
     }
 }
 
+/* The window with one more bit on top, read as `sign`, where that bit moves and the window follows
+ * the reference no worse. */
+static bool try_up(struct seek_window *window, enum lt_sign sign, double *loss,
+                   const struct seek_course *course, const uint32_t *rows)
+{
+    struct seek_window longer = *window;
+    double r;
+    longer.length++;
+    longer.sign = sign;
+    struct seek_window stripped = longer;
+    strip_top(&stripped);
+    if (stripped.length < longer.length)
+        return false;
+    double now = loss_of(&longer, course, rows, &r);
+    if (now > *loss * (1 + 1e-9))
+        return false;
+    *window = longer;
+    window->r = r;
+    *loss = now;
+    return true;
+}
+
 static void extend_up(struct seek_window *window, const struct seek_course *course,
                       const uint32_t *rows)
 {
-    double r, loss = loss_of(window, course, rows, &r);
-    window->r = r;
+    double loss = loss_of(window, course, rows, &window->r);
     while (window->length < LT_WINDOW_MAX) {
-        struct seek_window longer = *window;
         int bit = up((unsigned)msb_of(window), window->order);
         if (!is_free(window, bit))
             return;
-        longer.length++;
-        longer.sign = LT_TWOS;
-        struct seek_window stripped = longer;
-        strip_top(&stripped);
-        if (stripped.length < longer.length ||
-            loss_of(&longer, course, rows, &r) > loss * (1 + 1e-9))
+        if (!try_up(window, LT_UNSIGNED, &loss, course, rows) &&
+            !try_up(window, LT_TWOS, &loss, course, rows))
             return;
-        *window = longer;
-        window->r = r;
     }
 }
 

@@ -15,6 +15,8 @@
 #define LAG_AROUND_S   0.12
 #define STEADY_S       0.1
 #define FAR_OFF        6.0   /* medians of the residual */
+#define FAR_LEAST      0.5   /* of the reference's spread: nearer than that nothing is far off */
+#define COARSE_PART    0.05  /* of a step over the spread: what few steps leave of the scale */
 #define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
 
 static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4};
@@ -237,7 +239,8 @@ static struct line fit_line(struct work *work, struct seek_fit *fit)
         double step = step_of(work, &line);
         fit->coarse = step > work->course->quantum ? step : work->course->quantum;
         /* A step that is far below the noise is no measure. */
-        steady_weights(work, fit->coarse, FAR_OFF * median + 2 * fit->coarse);
+        steady_weights(work, fit->coarse,
+                       fmax(FAR_OFF * median + 2 * fit->coarse, FAR_LEAST * work->course->sd));
         line = regress(work, 0, work->course->count);
     }
     return line;
@@ -318,7 +321,9 @@ static void find_errors(struct work *work, struct seek_fit *fit, const struct li
     double sd_x = sqrt(line->sxx / n), sd = sqrt(line->rss / n);
     fit->scale = line->a;
     fit->offset = line->b;
-    fit->scale_error = hypot(sd / (sd_x * sqrt(n_alone)), SYSTEMATIC * fabs(line->a));
+    fit->scale_error =
+        hypot(sd / (sd_x * sqrt(n_alone)),
+              (SYSTEMATIC + COARSE_PART * step_of(work, line) / work->course->sd) * fabs(line->a));
     fit->offset_error = hypot(sd / sqrt(n_alone), fit->scale_error * mean_x);
 }
 

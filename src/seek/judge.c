@@ -14,6 +14,8 @@
 #define SLOW_LEVELS 4u
 #define N_EFF_LEAST 10.0
 #define AS_GOOD     1.15 /* of the best one's residual */
+#define COPY_STEPS  1.5
+#define COPY_SPREAD 0.05
 #define CLAIM       0.5
 
 struct entry {
@@ -111,14 +113,12 @@ static double apart(const struct entry *a, const struct entry *b, const struct j
     return n > 3 && coarse > 0 ? sqrt(squares / n) / coarse : INFINITY;
 }
 
+/* Filters and periods of their own leave a little more between copies than rounding does. */
 static bool same_quantity(const struct entry *a, const struct entry *b,
                           const struct judging *judging)
 {
     double steps = apart(a, b, judging), coarse = fmax(a->fit->coarse, b->fit->coarse);
-    double sd = judging->course->sd;
-    /* Filters and periods of their own leave a little more than rounding. */
-    return steps <= 1.5 || steps * coarse <= 0.03 * sd ||
-           steps * coarse <= 1.2 * fmax(a->fit->rmse, b->fit->rmse) * (coarse < sd ? 0.5 : 0);
+    return steps <= COPY_STEPS || steps * coarse <= COPY_SPREAD * judging->course->sd;
 }
 
 static void find_groups(struct judging *judging)
