@@ -14,7 +14,8 @@
 #define LAG_FINE_S     0.02
 #define LAG_AROUND_S   0.12
 #define STEADY_S       0.1
-#define FAR_OFF        6.0   /* medians of the residual */
+#define FAR_OFF        6.0 /* medians of the residual */
+#define FAR_SHARE      0.1
 #define FAR_LEAST      0.5   /* of the reference's spread: nearer than that nothing is far off */
 #define COARSE_PART    0.05  /* of a step over the spread: what few steps leave of the scale */
 #define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
@@ -238,9 +239,11 @@ static struct line fit_line(struct work *work, struct seek_fit *fit)
         double median = count ? work->sorted[count / 2] : 0;
         double step = step_of(work, &line);
         fit->coarse = step > work->course->quantum ? step : work->course->quantum;
-        /* A step that is far below the noise is no measure. */
-        steady_weights(work, fit->coarse,
-                       fmax(FAR_OFF * median + 2 * fit->coarse, FAR_LEAST * work->course->sd));
+        double far = FAR_OFF * median + 2 * fit->coarse;
+        /* What is far off is rare, or it is not what is far off. */
+        if (count && work->sorted[(size_t)((double)(count - 1) * (1 - FAR_SHARE))] > far)
+            far = fmax(far, FAR_LEAST * work->course->sd);
+        steady_weights(work, fit->coarse, far);
         line = regress(work, 0, work->course->count);
     }
     return line;

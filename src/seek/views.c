@@ -42,7 +42,8 @@ static enum lt_code find_taken(struct seek_view *view, struct lt_error *error)
         code = lt_checks_find(&view->kept, counters, counter_count, &view->taken, &scratch, checks,
                               &check_count, error);
     for (size_t i = 0; code == LT_OK && i < check_count; i++)
-        if (checks[i].confidence >= SURE)
+        /* Bits that nothing explains may be the fast end of a number. */
+        if (checks[i].form == LT_CHECK_FOUND && checks[i].confidence >= SURE)
             lt_bit_set_add_bits(&view->taken, &checks[i].place);
     lt_arena_release(&scratch);
     return code;
