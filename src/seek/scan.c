@@ -124,6 +124,12 @@ static bool is_known(const struct seek_scan *scan, const struct seek_window *win
     return false;
 }
 
+static bool has_place(const struct seek_window *window)
+{
+    struct lt_bits bits = seek_window_bits(window);
+    return !window->view->common || lt_bit_set_has(window->view->common, bits.part[0].msb);
+}
+
 static enum lt_code pick(struct worker *worker, const struct seek_view *view, unsigned band,
                          unsigned bytes, struct lt_error *error)
 {
@@ -136,7 +142,7 @@ static enum lt_code pick(struct worker *worker, const struct seek_view *view, un
         seek_ends_find(&closer, worker->scan->course, worker->rows);
         uint64_t kept = bits_in_band(&closer, band);
         forget(worker->best, kept ? kept : seen, bytes);
-        if (closer.length < 2 || is_known(worker->scan, &closer))
+        if (closer.length < 2 || !has_place(&closer) || is_known(worker->scan, &closer))
             continue;
         struct seek_window *room =
             lt_arena_push(worker->scan->arena, &worker->scan->found, &worker->scan->count,

@@ -32,7 +32,8 @@ struct seek_view {
     bool has_page;
     uint16_t page;
     struct lt_kept kept;
-    struct lt_bit_set taken; /* counters, checks, selectors: no part of a number */
+    struct lt_bit_set taken;         /* counters, checks, selectors: no part of a number */
+    const struct lt_bit_set *common; /* the top bit of a number must be one of these; or NULL */
     int64_t period_ns;
     int64_t hold_ns; /* a frame says nothing for longer than this */
 };

@@ -1,8 +1,9 @@
 /* The pages that are searched, and their bits that are no numbers.
  *
  * Counters and checks follow anything that is sampled at a rhythm of its own, so they are found
- * first and left out. Where a stream has pages, the bits that mean the same on every page are a
- * view of their own, over all frames. */
+ * first and left out. Where a stream has pages, all its frames together are a view of their own,
+ * for numbers whose upper bits mean the same on every page (noise in their lower bits may look as
+ * if it did not). */
 #include "seek/search.h"
 
 #include "loomtap/measure/check_solve.h"
@@ -58,12 +59,6 @@ static void set_hold(struct seek_view *view, bool cyclic)
         view->hold_ns = view->kept.whole ? INT64_MAX : HOLD_THINNED_NS;
 }
 
-static void take_all_but(struct lt_bit_set *taken, const struct lt_bit_set *common)
-{
-    for (unsigned word = 0; word < 8; word++)
-        taken->word[word] |= ~common->word[word];
-}
-
 static bool is_empty(const struct lt_bit_set *set)
 {
     uint64_t any = 0;
@@ -87,8 +82,6 @@ static enum lt_code add_pages(const struct lt_stream *stream, struct lt_arena *a
         if (code != LT_OK || view.kept.count < ROWS_LEAST)
             continue;
         lt_bit_set_add_bits(&view.taken, &stream->selector.bits);
-        for (unsigned word = 0; word < 8; word++)
-            view.taken.word[word] |= stream->selector.common.word[word];
         set_hold(&view, true);
         code = find_taken(&view, error);
         struct seek_view *room =
@@ -108,7 +101,8 @@ static enum lt_code add_whole(const struct lt_stream *stream, struct lt_arena *a
     if (stream->selector.present) {
         if (is_empty(&stream->selector.common))
             return LT_OK;
-        take_all_but(&view.taken, &stream->selector.common);
+        lt_bit_set_add_bits(&view.taken, &stream->selector.bits);
+        view.common = &stream->selector.common;
     }
     set_hold(&view, stream->timing.cyclic && !stream->timing.pauses);
     enum lt_code code = find_taken(&view, error);
