@@ -10,13 +10,14 @@
 
 #include "loomtap/base/number.h"
 
-#define MOVED_STEPS 3.0 /* sd of a reference that moved, in its steps */
-#define SLOW_LEVELS 4u
-#define N_EFF_LEAST 10.0
-#define AS_GOOD     1.15 /* of the best one's residual */
-#define COPY_STEPS  1.5
-#define COPY_SPREAD 0.05
-#define CLAIM       0.5
+#define MOVED_STEPS  3.0 /* sd of a reference that moved, in its steps */
+#define SLOW_LEVELS  4u
+#define N_EFF_LEAST  10.0
+#define AS_GOOD      1.15 /* of the best one's residual */
+#define COPY_STEPS   1.5
+#define COPY_SPREAD  0.05
+#define UNUSUAL_MOST 0.9 /* confidence without a usual scale and offset */
+#define CLAIM        0.5
 
 struct entry {
     const struct seek_window *window;
@@ -75,11 +76,12 @@ static double confidence_of(const struct judging *judging, const struct entry *e
                1.0 * fmax(log(fit->steady_quanta + 0.05), -1) + (fit->snapped ? 1.0 : 0) +
                2 * fmin(margin, 1) - 10 * fmax(fit->outliers - 0.1, 0) - 20 * entry->outside -
                6 * fmax(fit->split_rmse - 2 * entry->loss, 0);
-    if (margin < 0)
-        z -= 2;
+    if (margin < 0) /* chance alone reaches it */
+        return sigmoid(fmin(z - 4, -1));
     if (course->slow && (!fit->snapped || fit->steady_quanta > 0.8))
         z -= 3;
-    return sigmoid(z);
+    /* Cousins have odd scales; so do some true ones: never quite sure without a usual scale. */
+    return fit->snapped ? sigmoid(z) : fmin(sigmoid(z), UNUSUAL_MOST);
 }
 
 static int by_rank(const void *a, const void *b)
