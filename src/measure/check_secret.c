@@ -10,10 +10,11 @@
 #include "loomtap/base/text.h"
 #include "measure/check_inside.h"
 
-#define RUN_MIN     16u
-#define RUN_MAX     64u
-#define CHANGES_MIN 400u
-#define SIGMAS      4.5
+#define RUN_MIN      16u
+#define RUN_MAX      64u
+#define CHANGES_MIN  128u
+#define CHANGES_SURE 400u
+#define SIGMAS       4.5
 
 struct tally {
     uint64_t steps, frames;
@@ -80,6 +81,7 @@ static unsigned position_at(unsigned n, bool motorola)
 struct run {
     unsigned first, count;
     bool motorola;
+    unsigned random_first, random_end; /* before it was cut to nibbles */
 };
 
 static void find_run(const struct check_view *view, const bool *random, bool motorola,
@@ -94,7 +96,7 @@ static void find_run(const struct check_view *view, const bool *random, bool mot
         /* A whole byte border is likelier than a bit or two of the neighbour's noise. */
         unsigned first = (n - length + 3) & ~3u, end = n & ~3u;
         if (length && end > first && end - first > best->count)
-            *best = (struct run){first, end - first, motorola};
+            *best = (struct run){first, end - first, motorola, n - length, n};
         length = 0;
     }
 }
@@ -129,27 +131,39 @@ static bool steps_carry(const struct check_view *view, unsigned high, unsigned h
         sum += up * below;
         count += 1.0;
     }
-    return count >= 20.0 && sum < -5.0 * 104.0 * sqrt(count);
+    /* In few frames a doubt is enough. */
+    double sigmas = view->changes < CHANGES_SURE ? 2.0 : 5.0;
+    return count >= 8.0 && sum < -sigmas * 104.0 * sqrt(count);
 }
 
-static bool goes_on(const struct check_view *view, const struct run *run, bool motorola)
+/* Is there more of a number above these places of the run? */
+static bool goes_on_above(const struct check_view *view, unsigned first, unsigned end,
+                          bool motorola)
 {
-    unsigned first = run->first, end = run->first + run->count, bits = 8 * view->length;
-    if (motorola != run->motorola && (first % 8 || end % 8))
-        return false;
-    unsigned above = motorola ? first : bits - end;
+    unsigned bits = 8 * view->length, above = motorola ? first : bits - end;
     above = above > 8 ? 8 : above;
-    if (above < 2)
+    if (above < 2 || end < first + 8)
         return false;
     return motorola ? steps_carry(view, first - above, above, first, true)
                     : steps_carry(view, end, above, end - 8, false);
+}
+
+/* In the order of the run to the bit, and in both by whole bytes. */
+static bool goes_on(const struct check_view *view, const struct run *run)
+{
+    unsigned first = run->first, end = run->first + run->count;
+    unsigned first_byte = (first + 7) & ~7u, end_byte = end & ~7u;
+    return goes_on_above(view, run->random_first, run->random_end, run->motorola) ||
+           goes_on_above(view, first, end, run->motorola) ||
+           goes_on_above(view, first_byte, end_byte, false) ||
+           goes_on_above(view, first_byte, end_byte, true);
 }
 
 static bool run_is_random(const struct check_view *view, const struct run *run)
 {
     double band = 2.0 * SIGMAS / sqrt((double)view->changes);
     unsigned first = (run->first + 7) / 8, end = (run->first + run->count) / 8;
-    if (goes_on(view, run, false) || goes_on(view, run, true))
+    if (goes_on(view, run))
         return false;
     for (unsigned b = first; b < end; b++) {
         if (fabs(view->eta[b] - 2.0) > band)
@@ -218,7 +232,7 @@ bool check_find_secret(struct check_view *view, const struct lt_bit_set *known,
 {
     struct tally *tally = lt_arena_alloc(view->scratch, sizeof *tally);
     bool random[CHECK_POSITIONS] = {false};
-    struct run run = {0, 0, false};
+    struct run run = {0, 0, false, 0, 0};
     if (!tally || view->changes < CHANGES_MIN)
         return false;
     count_flips(view, tally);
@@ -237,13 +251,13 @@ bool check_find_secret(struct check_view *view, const struct lt_bit_set *known,
     struct lt_bits place = run_place(&run);
     uint64_t twins = unlike_twins(view, &place);
     bool whole = run.count >= view->moving_count;
+    double confidence = whole ? 0.6 : run.count >= 24 ? 0.97 : twins ? 0.95 : 0.8;
+    if (view->changes < CHANGES_SURE)
+        confidence *= 0.9;
     *ret_found = (struct lt_check_found){.form = LT_CHECK_AUTHENTICATED,
                                          .place = place,
                                          .distinct = view->count,
-                                         .confidence = whole             ? 0.6
-                                                       : run.count >= 24 ? 0.97
-                                                       : twins           ? 0.95
-                                                                         : 0.8};
+                                         .confidence = confidence};
     say(view, run.count, twins, whole, ret_found);
     return true;
 }
