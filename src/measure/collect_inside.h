@@ -36,7 +36,7 @@ struct lt_gathered {       /* one stream */
     struct lt_tally *tallies; /* of the pages */
     size_t page_room;
     struct lt_tally all;
-    unsigned moving; /* bits that had moved when it settled */
+    struct lt_bit_set moved; /* bits that had moved when a selector was looked for */
 };
 
 struct lt_collect {

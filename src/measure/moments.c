@@ -449,19 +449,3 @@ void lt_moments_activity(struct lt_moments *moments, uint64_t ret_ones[512],
         ret_flips[at] = slot == NO_SLOT ? 0 : pairs->table.flips[triangle(slot) + slot];
     }
 }
-
-unsigned lt_moments_moving(struct lt_moments *moments)
-{
-    uint64_t moving[LT_WORDS_MAX] = {0};
-    unsigned count = 0;
-    flush(moments);
-    for (unsigned band = 0; band < moments->bands; band++)
-        for (unsigned bit = 0; bit < LT_BAND_BITS; bit++) {
-            unsigned at = band * BAND_STEP * 8 + bit;
-            if (moments->pairs[band].slot_of[bit] != NO_SLOT)
-                moving[at / 64] |= (uint64_t)1 << at % 64;
-        }
-    for (unsigned word = 0; word < LT_WORDS_MAX; word++)
-        count += (unsigned)__builtin_popcountll(moving[word]);
-    return count;
-}

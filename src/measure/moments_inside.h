@@ -12,8 +12,6 @@
 /* Memory held, without the bands given out. */
 size_t lt_moments_bytes(const struct lt_moments *moments);
 
-/* How many bits have moved. */
-unsigned lt_moments_moving(struct lt_moments *moments);
 /* lt_moments_add for 1 to 8 bytes, as one word (words.h). True where a block was counted, once in
  * 64 frames: the memory held may have grown. */
 bool lt_moments_add_word(struct lt_moments *moments, uint64_t word, bool is_next);

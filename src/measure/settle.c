@@ -10,6 +10,8 @@
 #define SCRATCH_CEILING ((size_t)32 << 20)
 #define CHECK_ROWS      4096u /* on which checks are looked for before a selector is */
 #define CHECK_BLOCK     512u
+/* A selector moves at least once in so many frames. */
+#define LATE_SELECTOR_SHARE 100
 
 /* ---- Tallies ---- */
 
@@ -339,6 +341,23 @@ static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_aren
     return code != LT_OK ? code : lt_selector_find(kept, &places, scratch, ret_found, error);
 }
 
+/* Adds the bits that have moved by now to stream->moved. True where one of those that are new moves
+ * as often as a selector does: slow quantities reach new bits all the time. */
+static bool note_moved(struct lt_gathered *stream, struct lt_moments *moments)
+{
+    uint64_t ones[8 * LT_FRAME_MAX], flips[8 * LT_FRAME_MAX];
+    uint64_t often = lt_moments_steps(moments) / LATE_SELECTOR_SHARE;
+    bool found = false;
+    lt_moments_activity(moments, ones, flips);
+    for (unsigned at = 0; at < 8u * stream->store.length; at++) {
+        if (flips[at] == 0 || lt_bit_set_has(&stream->moved, at))
+            continue;
+        lt_bit_set_add(&stream->moved, at);
+        found = found || flips[at] > often;
+    }
+    return found;
+}
+
 enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
                        const struct lt_selector_found *selector, struct lt_error *error)
 {
@@ -357,7 +376,7 @@ enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
     if (code == LT_OK)
         code = page_rows(collect, stream, selector, &scratch, error);
     if (code == LT_OK && stream->open.page_count == 1 && stream->tallies[0].moments)
-        stream->moving = lt_moments_moving(stream->tallies[0].moments);
+        note_moved(stream, stream->tallies[0].moments);
     lt_arena_release(&scratch);
     return code;
 }
@@ -369,11 +388,9 @@ static enum lt_code look_again(struct lt_collect *collect, struct lt_gathered *s
                                struct lt_arena *scratch, struct lt_error *error)
 {
     struct lt_selector_found found;
-    struct lt_moments *moments = stream->open.page_count == 1 ? stream->tallies[0].moments : NULL;
-    unsigned moving = moments ? lt_moments_moving(moments) : 0;
-    if (stream->open.selector.present || stream->store.whole || moving == stream->moving)
+    if (stream->open.selector.present || stream->store.whole || stream->open.page_count != 1 ||
+        !stream->tallies[0].moments || !note_moved(stream, stream->tallies[0].moments))
         return LT_OK;
-    stream->moving = moving;
     enum lt_code code = look_for_selector(&stream->open.kept, scratch, &found, error);
     if (code != LT_OK || !found.present)
         return code;
@@ -423,5 +440,6 @@ void lt_unsettle(struct lt_collect *collect, struct lt_gathered *stream)
     stream->open.all = NULL;
     stream->open.frames_in_no_page = 0;
     stream->open.selector = (struct lt_selector_found){.present = false};
+    stream->moved = (struct lt_bit_set){{0}};
     stream->settled = stream->for_now = false;
 }

@@ -150,6 +150,36 @@ static void a_page_that_comes_later_is_taken_in_order(void **state)
     lt_collect_free(collect);
 }
 
+/* Byte 0 stands still for longer than it takes to settle, then says the page of what is in the
+ * others. */
+static void a_selector_that_begins_late_is_found(void **state)
+{
+    struct lt_collect_options options = {.kept_each = 8192};
+    struct lt_collect *collect = begin_collect(&options);
+    (void)state;
+    for (unsigned i = 0; i < 60000; i++) {
+        unsigned page = i < 12000 ? 0 : i % 4;
+        struct lt_frame frame = {.id = 5, .len = 8, .time_ns = i * 10 * MS};
+        frame.data[0] = (uint8_t)page;
+        for (unsigned byte = 1; byte < 7; byte++)
+            frame.data[byte] = (uint8_t)(0x35 * (page + 1) * byte + i / (400 + 100 * byte));
+        add_frame(collect, &frame);
+    }
+    assert_false(collect->streams[0]->open.selector.present);
+    assert_int_equal(lt_collect_finish(collect, NULL), LT_OK);
+    const struct lt_stream *stream = lt_collect_stream(collect, 0);
+    assert_true(stream->selector.present);
+    assert_int_equal(stream->page_count, 4);
+    uint64_t paged = 0;
+    for (size_t i = 0; i < 4; i++) {
+        assert_int_equal(lt_moments_frames(stream->pages[i].moments), stream->pages[i].frames);
+        paged += stream->pages[i].frames;
+    }
+    assert_int_equal(paged, stream->kept.count);
+    assert_int_equal(lt_moments_frames(stream->all), 60000);
+    lt_collect_free(collect);
+}
+
 static void values_past_the_ceiling_are_in_no_page(void **state)
 {
     struct lt_collect *collect = begin_collect(NULL);
@@ -209,6 +239,7 @@ int main(void)
         cmocka_unit_test(a_thinned_stream_counts_every_frame),
         cmocka_unit_test(steps_of_all_pages_together),
         cmocka_unit_test(a_page_that_comes_later_is_taken_in_order),
+        cmocka_unit_test(a_selector_that_begins_late_is_found),
         cmocka_unit_test(values_past_the_ceiling_are_in_no_page),
         cmocka_unit_test(counts_past_the_ceiling_are_not_kept),
     };
