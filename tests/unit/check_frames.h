@@ -9,8 +9,9 @@
 
 struct made_field {
     struct lt_bits bits;
-    double value, speed; /* of a walk, in quanta a frame; 0: a flag or mode that changes now and then */
-    unsigned hold;       /* 1 of so many frames changes a flag */
+    double value,
+        speed;     /* of a walk, in quanta a frame; 0: a flag or mode that changes now and then */
+    unsigned hold; /* 1 of so many frames changes a flag */
 };
 
 struct made {
@@ -163,8 +164,8 @@ static inline size_t made_search(const struct made *made, const struct lt_kept *
     struct lt_counter_found counter;
     struct lt_error error;
     size_t count = 99, counters = made_counters(made, &counter);
-    assert_int_equal(
-        lt_checks_find(kept, &counter, counters, NULL, arena, found, &count, &error), LT_OK);
+    assert_int_equal(lt_checks_find(kept, &counter, counters, NULL, arena, found, &count, &error),
+                     LT_OK);
     assert_in_range(count, 0, LT_CHECKS_MAX);
     return count;
 }
@@ -183,8 +184,8 @@ static inline size_t made_predicted(struct made *made, const struct lt_checksum 
     for (size_t i = 0; i < count; i++) {
         uint8_t bytes[72] = {0};
         made_next(made, bytes);
-        good += lt_checksum_verify(checksum, bytes, made->key.length, made->key.id,
-                                   made->key.extended);
+        good +=
+            lt_checksum_verify(checksum, bytes, made->key.length, made->key.id, made->key.extended);
     }
     return good;
 }
