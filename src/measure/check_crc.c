@@ -384,7 +384,16 @@ static bool try_skipping(struct search *search, const uint16_t *polys, unsigned 
     return hit;
 }
 
-static void try_place(struct search *search)
+/* How far a search goes. Each is run on all places before the next: a check explains the places
+ * that it covers, which are the same check turned round. */
+enum depth {
+    DEPTH_USUAL, /* polynomials in use, all that moves enters */
+    DEPTH_ODD,   /* all polynomials */
+    DEPTH_PARTS, /* bytes that do not enter */
+    DEPTHS
+};
+
+static void try_place(struct search *search, enum depth depth)
 {
     struct check_solution solution;
     uint16_t polys[POLYS_MAX];
@@ -392,30 +401,26 @@ static void try_place(struct search *search)
         return;
     draw_differences(search);
     search->idle = 0;
-    if (search->pairs.count < 4)
+    search->covered = moving_bytes(search);
+    if (search->pairs.count < 4 || !search->covered)
         return;
     unsigned count = make_polys(search, &solution, polys);
-    search->covered = moving_bytes(search);
-    if (!search->covered || try_polys(search, polys, count) || search->null->spare < 8)
+    unsigned usual = search->width == 8 ? sizeof usual8 : sizeof usual16 / sizeof *usual16;
+    if (depth == DEPTH_USUAL) {
+        try_polys(search, polys, usual);
         return;
+    }
     uint64_t entering = entering_bytes(search, &solution), all = search->covered;
-    if (entering && entering != all) {
-        search->covered = entering;
-        if (try_polys(search, polys, count))
+    bool sure = search->null->spare >= 8;
+    if (depth == DEPTH_ODD) {
+        if (try_polys(search, polys + usual, count - usual) || !sure || entering == all)
             return;
-    }
-    search->covered = all;
-    if (!try_skipping(search, polys, count))
+        search->covered = entering;
+        if (entering)
+            try_polys(search, polys, count);
+    } else if (sure && !try_skipping(search, polys, count)) {
         try_leaving_out(search, polys, count);
-}
-
-static bool is_claimed(const struct check_claims *claims, const struct lt_bits *place)
-{
-    for (unsigned i = 0; i < claims->count; i++) {
-        if (lt_bits_overlap(&claims->claim[i].checksum.place, place))
-            return true;
     }
-    return false;
 }
 
 /* Bits of a CRC flip every other time, whatever changes; but the columns of some polynomials of 16
@@ -426,7 +431,7 @@ static bool may_be_crc(const struct search *search)
     double rough = check_roughness(search->view, &search->place);
     return check_is_free_of_long(search->view, &search->place) &&
            (search->width == 8 ? moving >= 5 && rough >= 0.2 : moving >= 8 && rough >= 0.1) &&
-           !is_claimed(search->claims, &search->place);
+           !check_is_explained(search->claims, &search->place);
 }
 
 static struct lt_bits two_bytes(unsigned byte, bool intel)
@@ -444,8 +449,31 @@ static void set_place(struct search *search, struct lt_bits place)
     search->own = check_own_bytes(&place);
 }
 
+/* The n-th place to look at: the ends of a frame first. */
+static unsigned nth_byte(unsigned n, unsigned count)
+{
+    return n == 0 ? count - 1 : n - 1;
+}
+
+static void try_places(struct search *search, enum depth depth)
+{
+    unsigned length = search->view->length;
+    for (unsigned n = 0; n + 1 < length; n++) {
+        for (unsigned intel = 0; intel < 2; intel++) {
+            set_place(search, two_bytes(nth_byte(n, length - 1), intel));
+            if (may_be_crc(search))
+                try_place(search, depth);
+        }
+    }
+    for (unsigned n = 0; n < length; n++) {
+        set_place(search, check_byte_place(nth_byte(n, length)));
+        if (may_be_crc(search))
+            try_place(search, depth);
+    }
+}
+
 void check_find_crc(struct check_view *view, const struct check_sample *sample,
-                    const struct check_chooser *chooser, const struct check_null *null,
+                    const struct check_chooser *chooser, const struct check_null *null, bool deep,
                     struct check_claims *claims)
 {
     struct search *search = lt_arena_alloc(view->scratch, sizeof *search);
@@ -459,18 +487,10 @@ void check_find_crc(struct check_view *view, const struct check_sample *sample,
                               .many = many,
                               .chooser = chooser,
                               .null = null};
-    for (unsigned b = 0; b + 1 < view->length; b++) {
-        for (unsigned intel = 0; intel < 2; intel++) {
-            set_place(search, two_bytes(b, intel));
-            if (may_be_crc(search))
-                try_place(search);
-        }
-    }
-    for (unsigned b = 0; b < view->length; b++) {
-        set_place(search, check_byte_place(b));
-        if (may_be_crc(search))
-            try_place(search);
-    }
+    if (!deep)
+        try_places(search, DEPTH_USUAL);
+    for (enum depth depth = DEPTH_ODD; deep && depth < DEPTHS; depth++)
+        try_places(search, depth);
 }
 
 void check_try_crc(struct check_view *view, const struct lt_checksum *known,

@@ -206,7 +206,7 @@ void check_report(const struct check_view *view, const struct check_claim *claim
 
 void check_find_plain(struct check_view *view, struct check_claims *claims);
 void check_find_crc(struct check_view *view, const struct check_sample *sample,
-                    const struct check_chooser *chooser, const struct check_null *null,
+                    const struct check_chooser *chooser, const struct check_null *null, bool deep,
                     struct check_claims *claims);
 /* One form on this stream: its polynomial, or its sum. */
 void check_try_plain(struct check_view *view, const struct lt_checksum *known,

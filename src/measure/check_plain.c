@@ -351,6 +351,17 @@ static bool is_copy(struct search *search, unsigned own, uint64_t others)
     return alone <= all;
 }
 
+/* Does a claim on this place give every frame? Else another one may do so. */
+static bool is_exact(const struct check_claims *claims, const struct lt_bits *place)
+{
+    for (unsigned i = 0; i < claims->count; i++) {
+        const struct check_claim *claim = &claims->claim[i];
+        if (claim->failed_distinct == 0 && lt_bits_overlap(&claim->checksum.place, place))
+            return true;
+    }
+    return false;
+}
+
 /* All subsets of a few bytes; ranges and halves of many. */
 static bool try_subsets(struct search *search, unsigned own, uint64_t others, enum kind kind)
 {
@@ -363,7 +374,8 @@ static bool try_subsets(struct search *search, unsigned own, uint64_t others, en
                 uint64_t range = ((uint64_t)2 << to) - ((uint64_t)1 << from);
                 uint64_t set = others & (to == 63 ? ~(uint64_t)0 << from : range);
                 if ((set & (set - 1)) && set != others && follows(search, own, set, kind) &&
-                    ++tries < 16 && try_set(search, family, place, set, kind, 12.0))
+                    ++tries < 16 && try_set(search, family, place, set, kind, 12.0) &&
+                    is_exact(search->claims, &place))
                     return true;
             }
         }
@@ -374,7 +386,7 @@ static bool try_subsets(struct search *search, unsigned own, uint64_t others, en
             if ((unsigned)__builtin_popcountll(set) != count - left_out || !(set & (set - 1)))
                 continue;
             if (follows(search, own, set, kind) && ++tries < 16 &&
-                try_set(search, family, place, set, kind, 10.0))
+                try_set(search, family, place, set, kind, 10.0) && is_exact(search->claims, &place))
                 return true;
         }
     }
@@ -391,7 +403,8 @@ static void try_byte(struct search *search, unsigned own)
         return;
     for (enum kind kind = KIND_XOR; kind < KINDS; kind++) {
         if (follows(search, own, others, kind) &&
-            try_set(search, is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM, place, others, kind, 6.0))
+            try_set(search, is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM, place, others, kind, 6.0) &&
+            is_exact(search->claims, &place))
             return;
     }
     /* A list of constants undoes whatever the counter adds: with it all that moves must enter. */

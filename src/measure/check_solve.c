@@ -16,6 +16,7 @@
 #define SCRATCH_BYTES  (48u << 20)
 #define SAMPLES        4u
 #define SAMPLES_LONG   3u /* of frames longer than 8 bytes: elimination takes a cube of time */
+#define DEEP_SAMPLES   3u /* in which odd forms are tried too */
 #define PROVING_FRAMES 40u
 
 struct lt_bits check_byte_place(unsigned byte)
@@ -272,13 +273,29 @@ static bool covers(const struct check_claim *a, const struct check_claim *b)
     return lt_bit_set_meets(&a->covers, &b->checksum.place);
 }
 
+static bool is_settled(const struct check_claim *claim)
+{
+    enum lt_check_family family = claim->checksum.family;
+    return claim->plain_constant || claim->checksum.catalogue ||
+           (!is_crc(family) && family != LT_CHECK_AFFINE);
+}
+
+static bool any_settled(const struct check_claims *claims, unsigned from)
+{
+    for (unsigned i = from; i < claims->count; i++) {
+        if (is_settled(&claims->claim[i]))
+            return true;
+    }
+    return false;
+}
+
 bool check_is_explained(const struct check_claims *claims, const struct lt_bits *place)
 {
     for (unsigned i = 0; i < claims->count; i++) {
         const struct check_claim *claim = &claims->claim[i];
-        if ((claim->is_crc || claim->checksum.family != LT_CHECK_AFFINE) &&
-            (lt_bits_overlap(&claim->checksum.place, place) ||
-             lt_bit_set_meets(&claim->covers, place)))
+        bool named = claim->is_crc || claim->checksum.family != LT_CHECK_AFFINE;
+        if ((named && lt_bits_overlap(&claim->checksum.place, place)) ||
+            ((claim->is_crc || is_settled(claim)) && lt_bit_set_meets(&claim->covers, place)))
             return true;
     }
     return false;
@@ -385,29 +402,20 @@ void check_report(const struct check_view *view, const struct check_claim *claim
     ret_found->why = say(view, claim, ret_found);
 }
 
-/* Is one of the claims since `before` what a maker would have chosen? */
-static bool is_settled(const struct check_claims *claims, unsigned before)
-{
-    for (unsigned i = before; i < claims->count; i++) {
-        const struct lt_checksum *checksum = &claims->claim[i].checksum;
-        bool profile = checksum->family != LT_CHECK_CRC8 && checksum->family != LT_CHECK_CRC16;
-        if (claims->claim[i].plain_constant || checksum->catalogue || profile)
-            return true;
-    }
-    return false;
-}
-
-/* Runs the search on several samples until one finds something: any may hold spoiled frames. */
-static bool search_crc(struct check_view *view, const struct check_chooser *chooser,
+/* Runs the search on several samples until one finds something: any may hold spoiled frames. A CRC
+ * in the last byte is one in the first as well, backwards and with its polynomial mirrored: where
+ * only an odd one was found, the usual one may have been hidden. */
+static bool search_crc(struct check_view *view, const struct check_chooser *chooser, bool deep,
                        struct check_claims *claims)
 {
-    unsigned samples = view->length > 8 ? SAMPLES_LONG : chooser->present ? SAMPLES : 2 * SAMPLES;
+    unsigned samples = deep               ? DEEP_SAMPLES
+                       : view->length > 8 ? SAMPLES_LONG
+                       : chooser->present ? SAMPLES
+                                          : 2 * SAMPLES;
     unsigned before = claims->count;
     unsigned wanted = view->moving_count + PROVING_FRAMES + chooser->classes;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
-    /* A CRC in the last byte is one in the first as well, backwards and with its polynomial
-     * mirrored: where only an odd one was found, the usual one may have been hidden. */
-    for (unsigned n = 0; sample && n < samples && !is_settled(claims, before); n++) {
+    for (unsigned n = 0; sample && n < samples && !any_settled(claims, before); n++) {
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
@@ -415,7 +423,7 @@ static bool search_crc(struct check_view *view, const struct check_chooser *choo
         if (sample->count < 4 || !check_null_make(view, sample, chooser, &null))
             break;
         if (null.count > 0)
-            check_find_crc(view, sample, chooser, &null, claims);
+            check_find_crc(view, sample, chooser, &null, deep, claims);
         /* Nothing is ruled out: what one sample does not give, another hardly does. */
         if (null.spare < 8 && n > 0)
             break;
@@ -428,9 +436,7 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
     unsigned samples = view->length > 8 ? SAMPLES_LONG : SAMPLES, before = claims->count;
     unsigned wanted = view->moving_count + PROVING_FRAMES;
     struct check_sample *sample = lt_arena_alloc(view->scratch, sizeof *sample);
-    /* A CRC in the last byte is one in the first as well, backwards and with its polynomial
-     * mirrored: where only an odd one was found, the usual one may have been hidden. */
-    for (unsigned n = 0; sample && n < samples && !is_settled(claims, before); n++) {
+    for (unsigned n = 0; sample && n < samples && claims->count == before; n++) {
         struct check_null null;
         if (n && view->count < wanted + wanted / 2)
             wanted = (unsigned)(view->count * 2 / 3);
@@ -450,9 +456,10 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
 static void search(struct check_view *view, struct check_claims *claims)
 {
     check_find_plain(view, claims);
-    for (unsigned i = 0; i < view->chooser_count; i++) {
-        if (search_crc(view, &view->chooser[i], claims))
-            break;
+    unsigned plain = claims->count;
+    for (unsigned deep = 0; deep < 2; deep++) {
+        for (unsigned i = 0; i < view->chooser_count && claims->count == plain; i++)
+            search_crc(view, &view->chooser[i], deep, claims);
     }
     search_affine(view, claims);
 }
