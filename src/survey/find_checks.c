@@ -11,6 +11,7 @@
 #define SCRATCH_CEILING ((size_t)96 << 20)
 #define FORMS_MAX       32
 #define SPOILED_SHARE   0.01 /* rows that may disagree and the check still holds on the frame */
+#define SURE_MAP        0.9 /* confidence of a map without a name that is taken for the frame's check */
 #define ROWS_TO_HOLD    16
 
 /* --- on one page --- */
@@ -89,7 +90,8 @@ static bool is_explained(const struct page_parts *whole)
 {
     for (size_t i = 0; i < whole->check_count; i++)
         if (whole->checks[i].form == LT_CHECK_FOUND &&
-            whole->checks[i].checksum.family != LT_CHECK_AFFINE)
+            (whole->checks[i].checksum.family != LT_CHECK_AFFINE ||
+             whole->checks[i].confidence >= SURE_MAP))
             return true;
     return false;
 }
