@@ -157,6 +157,7 @@ struct check_claim {
     double rival; /* how far behind the nearest is that says the same turned round; 0: none */
     double sense; /* 0..1: is it a check, not a quantity that happens to add up? */
     unsigned parameters; /* frames that its own numbers use up */
+    bool fragile;        /* could be a quantity: must give every frame */
     bool is_crc;         /* an affine map that is a CRC: it holds for bits that never moved too */
     bool plain_constant; /* no data id, start or the like was needed */
 };

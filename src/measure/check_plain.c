@@ -172,14 +172,33 @@ static bool at_an_end(const struct check_view *view, const struct lt_bits *place
     return byte == 0 || byte + 1 == view->length;
 }
 
+/* Bytes that enter and never move, but are not 0 together: that a plain sum comes out even so is a
+ * sign by itself. */
+static bool still_bytes_count(const struct check_view *view, const struct check_claim *claim)
+{
+    const uint8_t *bytes = check_bytes(view, 0);
+    unsigned sum = 0;
+    for (unsigned i = 0; i < claim->checksum.ranges; i++) {
+        struct lt_check_range range = claim->checksum.range[i];
+        for (unsigned b = range.first; b <= range.last; b++)
+            sum += view->moves[b] ? 0 : bytes[b];
+    }
+    return claim->plain_constant && (sum & 0xFF) != 0;
+}
+
 /* Signs that this is a check and no quantity; enough of them are wanted. */
-static double sense_of_sum(const struct search *search, const struct check_claim *claim)
+static double sense_of_sum(const struct search *search, struct check_claim *claim)
 {
     const struct check_view *view = search->view;
     unsigned units = units_entering(claim, claim->checksum.width), points = 0;
     if (units < 2 || view->one_form)
         return units < 2 ? 0.0 : 0.95;
-    points += enters_counter(view, claim) ? 2 : 0;
+    bool counts = enters_counter(view, claim);
+    /* A difference with its sign is a sum of two that wraps: a = b + (a - b). */
+    claim->fragile = !counts && units <= 3 && !still_bytes_count(view, claim);
+    if (claim->fragile && units == 2)
+        return 0.0;
+    points += counts ? 2 : 0;
     points += units > 5 ? 3 : units - 2;
     points += wraps(search, claim);
     double rough = check_roughness(view, &claim->checksum.place);
@@ -192,13 +211,18 @@ static double sense_of_sum(const struct search *search, const struct check_claim
     return points >= 7 ? 0.99 : points == 6 ? 0.97 : points == 5 ? 0.93 : 0.0;
 }
 
-static double sense_of_xor(const struct search *search, const struct check_claim *claim)
+static double sense_of_xor(const struct search *search, struct check_claim *claim)
 {
     unsigned meeting = columns_that_meet(claim);
+    bool negative = claim->checksum.complement == LT_COMPLEMENT_TWOS;
     bool counts = enters_counter(search->view, claim);
     if (search->view->one_form)
         return units_entering(claim, 8) < 2 ? 0.0 : 0.95;
     if (units_entering(claim, 8) < 2 || meeting == 0 || (meeting == 1 && !counts))
+        return 0.0;
+    /* The rarer form must be there, not just fit. */
+    claim->fragile = negative && !counts;
+    if (negative && (meeting < 3 || (!counts && !still_bytes_count(search->view, claim))))
         return 0.0;
     return meeting > 2 || (counts && meeting > 1) ? 0.99 : 0.93;
 }

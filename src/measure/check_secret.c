@@ -148,22 +148,28 @@ static bool goes_on_above(const struct check_view *view, unsigned first, unsigne
                     : steps_carry(view, end, above, end - 8, false);
 }
 
-/* In the order of the run to the bit, and in both by whole bytes. */
-static bool goes_on(const struct check_view *view, const struct run *run)
+/* In the order of the run to the bit, and in both by whole bytes; all grown by the random bits that
+ * follow in that order. */
+static bool goes_on(const struct check_view *view, const struct run *run, const bool *random)
 {
-    unsigned first = run->first, end = run->first + run->count;
-    unsigned first_byte = (first + 7) & ~7u, end_byte = end & ~7u;
-    return goes_on_above(view, run->random_first, run->random_end, run->motorola) ||
-           goes_on_above(view, first, end, run->motorola) ||
-           goes_on_above(view, first_byte, end_byte, false) ||
-           goes_on_above(view, first_byte, end_byte, true);
+    unsigned first_byte = (run->first + 7) & ~7u, end_byte = (run->first + run->count) & ~7u;
+    if (goes_on_above(view, run->random_first, run->random_end, run->motorola))
+        return true;
+    while (end_byte < 8 * view->length && random[position_at(end_byte, false)])
+        end_byte++;
+    if (goes_on_above(view, first_byte, end_byte, false))
+        return true;
+    end_byte = (run->first + run->count) & ~7u;
+    while (first_byte > 0 && random[position_at(first_byte - 1, true)])
+        first_byte--;
+    return goes_on_above(view, first_byte, end_byte, true);
 }
 
-static bool run_is_random(const struct check_view *view, const struct run *run)
+static bool run_is_random(const struct check_view *view, const struct run *run, const bool *random)
 {
     double band = 2.0 * SIGMAS / sqrt((double)view->changes);
     unsigned first = (run->first + 7) / 8, end = (run->first + run->count) / 8;
-    if (goes_on(view, run))
+    if (goes_on(view, run, random))
         return false;
     for (unsigned b = first; b < end; b++) {
         if (fabs(view->eta[b] - 2.0) > band)
@@ -246,7 +252,7 @@ bool check_find_secret(struct check_view *view, const struct lt_bit_set *known,
     }
     find_run(view, random, true, &run);
     find_run(view, random, false, &run);
-    if (run.count < RUN_MIN || run.count > RUN_MAX || !run_is_random(view, &run))
+    if (run.count < RUN_MIN || run.count > RUN_MAX || !run_is_random(view, &run, random))
         return false;
     struct lt_bits place = run_place(&run);
     uint64_t twins = unlike_twins(view, &place);

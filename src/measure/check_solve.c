@@ -235,6 +235,8 @@ static bool claim_holds(const struct check_view *view, struct check_claim *claim
     claim->failed_distinct = check_failures(view, &claim->checksum, allowed);
     claim->telling = telling_frames(view, claim);
     claim->contents = contents_of(view, claim);
+    if (claim->fragile && claim->failed_distinct > 0)
+        return false;
     if (claim->failed_distinct > allowed || 10 * claim->failed_distinct > claim->telling)
         return false;
     bool may_copy = is_crc(claim->checksum.family) || claim->checksum.family == LT_CHECK_AFFINE;
@@ -316,6 +318,20 @@ static bool yields(struct check_claim *better, const struct check_claim *claim)
     return turned || lt_bits_overlap(&better->checksum.place, &claim->checksum.place);
 }
 
+/* A small map without a name that could as well lie elsewhere is worth nothing to anybody. */
+static unsigned drop_doubtful(struct check_claims *claims, unsigned count)
+{
+    unsigned kept = 0;
+    for (unsigned i = 0; i < count; i++) {
+        const struct check_claim *claim = &claims->claim[i];
+        bool small = claim->checksum.family == LT_CHECK_AFFINE && !claim->is_crc &&
+                     claim->checksum.width < 8;
+        if (!small || claim->rival == 0.0 || claim->rival > 1.0)
+            claims->claim[kept++] = *claim;
+    }
+    return kept;
+}
+
 /* The best first; those that overlap a better one, or say the same the other way round, go. */
 static unsigned choose(struct check_claims *claims)
 {
@@ -337,7 +353,7 @@ static unsigned choose(struct check_claims *claims)
         if (stays)
             claims->claim[kept++] = claim;
     }
-    return kept;
+    return drop_doubtful(claims, kept);
 }
 
 static unsigned count_bytes(const struct lt_bit_set *set)
