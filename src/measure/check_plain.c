@@ -263,7 +263,7 @@ static uint64_t frame_bytes(const struct check_view *view)
 static uint64_t moving_bytes(const struct check_view *view)
 {
     uint64_t set = 0;
-    for (unsigned b = 0; b < view->length; b++)
+    for (unsigned b = 0; b < view->length && b < 64; b++)
         set |= (uint64_t)(view->moves[b] != 0) << b;
     return set;
 }
