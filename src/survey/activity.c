@@ -18,12 +18,13 @@
 #define ONSETS_MOST     256u
 #define ONSETS_LEAST    3u
 #define CHANGES_MOST    256u
+#define SWITCHES_MOST   4096u /* further ones are not tried: a tool that sends at random has them */
 #define CHANCE_MOST     0.01
 #define ON_CHANGE_SHARE 0.9
 
 struct moments_of { /* sorted as they came */
     size_t count;
-    int64_t at_ns[CHANGES_MOST];
+    const int64_t *at_ns;
 };
 
 struct switching { /* a flag or enumeration that changes now and then */
@@ -109,14 +110,32 @@ static void look_at_buses(struct activity *activity)
 
 /* --- what changes now and then --- */
 
-static void find_changes(const struct lt_kept *kept, const struct lt_bits *bits,
-                         struct moments_of *changes)
+/* ret_at_ns has room for CHANGES_MOST. */
+static size_t find_changes(const struct lt_kept *kept, const struct lt_bits *bits,
+                           int64_t *ret_at_ns)
 {
-    changes->count = 0;
-    for (size_t row = 1; row < kept->count && changes->count < CHANGES_MOST; row++)
+    size_t count = 0;
+    for (size_t row = 1; row < kept->count && count < CHANGES_MOST; row++)
         if (kept->time_ns[row] != LT_NO_TIME && lt_bits_get(lt_kept_row(kept, row), bits) !=
                                                     lt_bits_get(lt_kept_row(kept, row - 1), bits))
-            changes->at_ns[changes->count++] = kept->time_ns[row];
+            ret_at_ns[count++] = kept->time_ns[row];
+    return count;
+}
+
+static bool add_switch(struct activity *activity, const struct lt_survey_frame *frame,
+                       const struct lt_survey_field *field)
+{
+    int64_t found_ns[CHANGES_MOST];
+    size_t count = find_changes(&frame->stream->kept, &field->bits, found_ns);
+    struct lt_arena *scratch = activity->work->scratch;
+    int64_t *at_ns = lt_arena_array(scratch, count + 1, sizeof *at_ns);
+    struct switching *item = lt_arena_push(scratch, &activity->switches, &activity->switch_count,
+                                           &activity->switch_room, sizeof *item);
+    if (!at_ns || !item)
+        return false;
+    memcpy(at_ns, found_ns, count * sizeof *at_ns);
+    *item = (struct switching){frame, field, {count, at_ns}};
+    return true;
 }
 
 static bool find_switches(struct activity *activity)
@@ -129,14 +148,10 @@ static bool find_switches(struct activity *activity)
             bool kind = field->kind == LT_FIELD_FLAG || field->kind == LT_FIELD_ENUM;
             if (!kind || field->pages || field->changes == 0 || field->changes >= CHANGES_MOST)
                 continue;
-            struct switching *item =
-                lt_arena_push(activity->work->scratch, &activity->switches, &activity->switch_count,
-                              &activity->switch_room, sizeof *item);
-            if (!item)
+            if (activity->switch_count == SWITCHES_MOST)
+                return true;
+            if (!add_switch(activity, frame, field))
                 return false;
-            item->frame = frame;
-            item->field = field;
-            find_changes(&frame->stream->kept, &field->bits, &item->changes);
         }
     }
     return true;
@@ -144,18 +159,20 @@ static bool find_switches(struct activity *activity)
 
 /* --- what a frame comes with --- */
 
-static void find_onsets(const struct survey_work *work, const struct lt_stream *stream,
-                        struct moments_of *onsets)
+/* ret_at_ns has room for ONSETS_MOST. */
+static size_t find_onsets(const struct survey_work *work, const struct lt_stream *stream,
+                          int64_t *ret_at_ns)
 {
     const struct lt_kept *kept = &stream->kept;
     int64_t least_ns = silence_ns(&stream->timing);
-    onsets->count = 0;
+    size_t count = 0;
     if (starts_late(work, stream))
-        onsets->at_ns[onsets->count++] = kept->time_ns[0];
-    for (size_t row = 1; row < kept->count && onsets->count < ONSETS_MOST; row++)
+        ret_at_ns[count++] = kept->time_ns[0];
+    for (size_t row = 1; row < kept->count && count < ONSETS_MOST; row++)
         if (kept->flags[row] & LT_KEPT_FOLLOWS &&
             kept->time_ns[row] - kept->time_ns[row - 1] >= least_ns)
-            onsets->at_ns[onsets->count++] = kept->time_ns[row];
+            ret_at_ns[count++] = kept->time_ns[row];
+    return count;
 }
 
 static size_t count_beside(const struct moments_of *onsets, const struct moments_of *changes)
@@ -197,8 +214,10 @@ static const char *find_companion(struct activity *activity, const struct lt_sur
         double q = (double)item->changes.count * 2 * (double)BESIDE_NS / 1e9 /
                    activity->work->survey->duration_s;
         size_t beside = count_beside(onsets, &item->changes);
+        if (2 * beside <= onsets->count)
+            continue;
         double chance = tail(onsets->count, q, beside);
-        if (2 * beside > onsets->count && chance < least) {
+        if (chance < least) {
             least = chance;
             best = item;
             hits = beside;
@@ -258,12 +277,12 @@ static const char *describe(const struct activity *activity, const struct lt_str
 static bool look_at_frame(struct activity *activity, struct lt_survey_frame *frame)
 {
     char text[160];
-    struct moments_of onsets;
+    int64_t at_ns[ONSETS_MOST];
     if (!has_course(activity->work, frame) || describe(activity, frame->stream, text)[0] == '\0')
         return true;
     frame->only_with_activity = true;
     const char *companion = NULL;
-    find_onsets(activity->work, frame->stream, &onsets);
+    struct moments_of onsets = {find_onsets(activity->work, frame->stream, at_ns), at_ns};
     if (onsets.count >= ONSETS_LEAST)
         companion = find_companion(activity, frame, &onsets);
     frame->say = survey_text(activity->work->arena, "%s%s", text, companion ? companion : "");
