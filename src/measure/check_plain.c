@@ -28,6 +28,13 @@ struct differences {
     uint8_t negative[CHECK_PAIRS][64]; /* of the bytes' two's complements */
     uint8_t minus[CHECK_PAIRS][64];
     uint8_t nibbles[CHECK_PAIRS][64]; /* of the two nibbles' sum, mod 16 */
+    /* The same added up over all bytes before this one that move: a range is one subtraction. */
+    uint8_t exclusive_to[CHECK_PAIRS][65], minus_to[CHECK_PAIRS][65], nibbles_to[CHECK_PAIRS][65];
+};
+
+/* The bytes that move from `first` to below `end`. */
+struct range {
+    unsigned first, end;
 };
 
 struct search {
@@ -57,6 +64,10 @@ static void make_differences(struct search *search)
             d->negative[p][i] = (uint8_t)((0u - a[i]) ^ (0u - b[i]));
             d->minus[p][i] = (uint8_t)(a[i] - b[i]);
             d->nibbles[p][i] = (uint8_t)(nibble_sum(a[i]) - nibble_sum(b[i])) & 15;
+            uint8_t moves = search->view->moves[i] ? 0xFF : 0;
+            d->exclusive_to[p][i + 1] = d->exclusive_to[p][i] ^ (d->exclusive[p][i] & moves);
+            d->minus_to[p][i + 1] = (uint8_t)(d->minus_to[p][i] + (d->minus[p][i] & moves));
+            d->nibbles_to[p][i + 1] = (uint8_t)(d->nibbles_to[p][i] + (d->nibbles[p][i] & moves));
         }
     }
 }
@@ -74,6 +85,27 @@ static bool follows(const struct search *search, unsigned own, uint64_t set, enu
             uint8_t byte = row[__builtin_ctzll(rest)];
             sum = is_xor(kind) ? sum ^ byte : sum + byte;
         }
+        bad += (uint8_t)(kind == KIND_PLUS ? sum + mine : sum - mine) != 0;
+        if (bad > CHECK_PAIRS / 5)
+            return false;
+    }
+    return d->count >= 4 && 5 * bad <= d->count && 4 * alive >= d->count;
+}
+
+/* The same for all of a range but the byte itself: a long frame has thousands of ranges. */
+static bool follows_range(const struct search *search, unsigned own, struct range range,
+                          enum kind kind)
+{
+    const struct differences *d = &search->differences;
+    bool inside = own >= range.first && own < range.end;
+    unsigned bad = 0, alive = 0;
+    for (unsigned p = 0; p < d->count; p++) {
+        const uint8_t *to = is_xor(kind) ? d->exclusive_to[p] : d->minus_to[p];
+        const uint8_t *row = is_xor(kind) ? d->exclusive[p] : d->minus[p];
+        unsigned mine = kind == KIND_XOR_NEGATIVE ? d->negative[p][own] : row[own];
+        unsigned sum = is_xor(kind) ? to[range.end] ^ to[range.first] ^ (inside ? row[own] : 0u)
+                                    : to[range.end] - to[range.first] - (inside ? row[own] : 0u);
+        alive += row[own] != 0;
         bad += (uint8_t)(kind == KIND_PLUS ? sum + mine : sum - mine) != 0;
         if (bad > CHECK_PAIRS / 5)
             return false;
@@ -397,7 +429,8 @@ static bool try_subsets(struct search *search, unsigned own, uint64_t others, en
             for (unsigned to = search->view->length; to-- > from + 1;) {
                 uint64_t range = ((uint64_t)2 << to) - ((uint64_t)1 << from);
                 uint64_t set = others & (to == 63 ? ~(uint64_t)0 << from : range);
-                if ((set & (set - 1)) && set != others && follows(search, own, set, kind) &&
+                if ((set & (set - 1)) && set != others &&
+                    follows_range(search, own, (struct range){from, to + 1}, kind) &&
                     ++tries < 16 && try_set(search, family, place, set, kind, 12.0) &&
                     is_exact(search->claims, &place))
                     return true;
@@ -438,20 +471,23 @@ static void try_byte(struct search *search, unsigned own)
     }
 }
 
-static bool nibble_follows(const struct search *search, unsigned own_position, uint64_t set,
-                           enum kind kind)
+/* Does the nibble follow all of a range but its own byte, and with `beside` the nibble beside it?
+ */
+static bool nibble_follows(const struct search *search, unsigned own_position, struct range range,
+                           bool with_beside, enum kind kind)
 {
     const struct differences *d = &search->differences;
     unsigned own = own_position / 8, shift = own_position % 8, bad = 0, alive = 0;
+    bool inside = own >= range.first && own < range.end;
     for (unsigned p = 0; p < d->count; p++) {
-        unsigned sum = 0, mine = d->minus[p][own];
-        for (uint64_t rest = set & ~((uint64_t)1 << own); rest; rest &= rest - 1)
-            sum += d->nibbles[p][__builtin_ctzll(rest)];
+        unsigned mine = d->minus[p][own];
+        unsigned sum = (unsigned)d->nibbles_to[p][range.end] - d->nibbles_to[p][range.first] -
+                       (inside ? d->nibbles[p][own] : 0u);
         /* The differences of the two nibbles of the own byte: the low one borrows from the high. */
         unsigned high = d->nibbles[p][own], low = mine & 15;
         high = (high - low) & 15;
         unsigned value = shift ? high : low, beside = shift ? low : high;
-        if (set >> own & 1)
+        if (with_beside)
             sum += beside;
         alive += value != 0;
         bad += ((kind == KIND_PLUS ? sum + value : sum - value) & 15) != 0;
@@ -490,11 +526,15 @@ static bool is_nibble_copy(const struct search *search, unsigned own)
     return false;
 }
 
-static bool try_nibble_set(struct search *search, unsigned position, uint64_t set, double tried)
+static bool try_nibble_range(struct search *search, unsigned position, struct range range,
+                             bool with_beside, double tried)
 {
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
+    uint64_t own = (uint64_t)1 << position / 8;
+    uint64_t set = (~(uint64_t)0 << range.first) & (~(uint64_t)0 >> (64 - range.end));
+    set = moving_bytes(search->view) & (with_beside ? set | own : set & ~own);
     for (enum kind kind = KIND_MINUS; kind < KINDS; kind++) {
-        if (nibble_follows(search, position, set, kind) &&
+        if (nibble_follows(search, position, range, with_beside, kind) &&
             try_set(search, LT_CHECK_NIBBLE_SUM, place, set, kind, tried))
             return true;
     }
@@ -505,19 +545,19 @@ static void try_nibble(struct search *search, unsigned position)
 {
     struct check_view *view = search->view;
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
-    uint64_t moving = moving_bytes(view), own = (uint64_t)1 << position / 8;
+    struct range all = {0, view->length};
     if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3 ||
         is_nibble_copy(search, position))
         return;
     /* Where the nibble beside stands still, the constant decides whether it enters. */
-    bool with_own = try_nibble_set(search, position, moving, 6.0);
-    if (try_nibble_set(search, position, moving & ~own, 6.0) || with_own)
+    bool with_own = try_nibble_range(search, position, all, true, 6.0);
+    if (try_nibble_range(search, position, all, false, 6.0) || with_own)
         return;
     for (unsigned from = 0; search->chooser->classes == 1 && from < view->length; from++) {
         for (unsigned to = view->length; to-- > from + 1;) {
-            uint64_t range = (~(uint64_t)0 << from) & (~(uint64_t)0 >> (63 - to));
-            if (try_nibble_set(search, position, moving & range & ~own, 13.0) ||
-                try_nibble_set(search, position, moving & (range | own), 13.0))
+            struct range range = {from, to + 1};
+            if (try_nibble_range(search, position, range, false, 13.0) ||
+                try_nibble_range(search, position, range, true, 13.0))
                 return;
         }
     }
