@@ -16,11 +16,14 @@
 #define SKIPPED_MAX 4u
 #define MANY        256u
 #define USUAL       11u
+#define ORDERS      4u
 
 struct order {
     unsigned count, after_last; /* bytes in processing order; those behind the last that moves */
     bool own_at_end;            /* the check's own bytes, as 0, first or last */
+    bool backwards;
     uint8_t byte[64];
+    uint8_t first[64]; /* the difference of the first pair, in this order */
 };
 
 struct search {
@@ -38,6 +41,7 @@ struct search {
     uint64_t skipped;      /* bytes between them that stand still and do not enter */
     struct check_pairs pairs;
     uint16_t difference[CHECK_PAIRS];
+    struct order order[ORDERS]; /* of `covered` and `skipped` as they are */
     uint16_t table[256];
     bool reflect;
     double hypotheses;
@@ -57,16 +61,18 @@ static void fill_table(struct search *search, uint16_t poly, bool reflect)
     unsigned value = reflect ? mirrored(poly, width) : poly;
     search->reflect = reflect;
     search->table[0] = 0;
+    uint16_t column[8];
     for (unsigned n = 0; n < 8; n++) {
-        unsigned at = reflect ? 128u >> n : 1u << n;
-        search->table[at] = (uint16_t)value;
+        column[reflect ? 7 - n : n] = (uint16_t)value;
         if (reflect)
             value = value >> 1 ^ (value & 1 ? mirrored(poly, width) : 0);
         else
             value = (value << 1 ^ (value & top ? poly : 0u)) & mask;
     }
-    for (unsigned i = 1; i < 256; i++)
-        search->table[i] = search->table[i & (i - 1)] ^ search->table[i & (~i + 1)];
+    /* A CRC is linear: with one bit more the half that is there comes again. */
+    for (unsigned n = 0; n < 8; n++)
+        for (unsigned i = 0; i < 1u << n; i++)
+            search->table[(1u << n) + i] = search->table[i] ^ column[n];
 }
 
 static inline uint16_t feed(const struct search *search, uint16_t value, uint8_t byte)
@@ -76,6 +82,15 @@ static inline uint16_t feed(const struct search *search, uint16_t value, uint8_t
     if (search->reflect)
         return (uint16_t)(value >> 8 ^ search->table[(value ^ byte) & 0xFF]);
     return (uint16_t)(value << 8 ^ search->table[value >> 8 ^ byte]);
+}
+
+static uint16_t remainder_of_first(const struct search *search, const struct order *order,
+                                   unsigned count)
+{
+    uint16_t value = 0;
+    for (unsigned i = 0; i < count; i++)
+        value = feed(search, value, order->first[i]);
+    return value;
 }
 
 static uint16_t remainder_of_pair(const struct search *search, const struct order *order,
@@ -114,6 +129,22 @@ static void make_order(const struct search *search, bool backwards, bool own_as_
     ret_order->own_at_end =
         ret_order->count > 0 && ((search->own >> ret_order->byte[0] & 1) ||
                                  (search->own >> ret_order->byte[ret_order->count - 1] & 1));
+}
+
+/* They depend on the place and on what is taken to enter, and serve all polynomials. */
+static void make_orders(struct search *search)
+{
+    const uint8_t *a = check_bytes(search->view, search->pairs.a[0]);
+    const uint8_t *b = check_bytes(search->view, search->pairs.b[0]);
+    for (unsigned variant = 0; variant < ORDERS; variant++) {
+        struct order *order = &search->order[variant];
+        make_order(search, variant & 1, variant & 2, order);
+        order->backwards = variant & 1;
+        for (unsigned i = 0; i < order->count; i++) {
+            unsigned at = order->byte[i];
+            order->first[i] = search->own >> at & 1 ? 0 : a[at] ^ b[at];
+        }
+    }
 }
 
 static bool order_ranges(struct lt_checksum *checksum, const struct order *order, unsigned count)
@@ -170,8 +201,7 @@ static void linear_rest(const struct search *search, const struct lt_checksum *c
 }
 
 /* A position that explains all pairs: names it and adds the claim. */
-static bool add_hit(struct search *search, uint16_t poly, const struct order *order, bool backwards,
-                    unsigned shift)
+static bool add_hit(struct search *search, uint16_t poly, const struct order *order, unsigned shift)
 {
     unsigned inside = order->count - order->after_last;
     unsigned taken = shift < order->after_last ? shift : order->after_last, hidden = shift - taken;
@@ -192,21 +222,21 @@ static bool add_hit(struct search *search, uint16_t poly, const struct order *or
         return false;
     bool profile =
         claim.checksum.family != LT_CHECK_CRC8 && claim.checksum.family != LT_CHECK_CRC16;
-    claim.score = (backwards ? 0.0 : 1.0) + (claim.checksum.catalogue || profile ? 1.5 : 0.0) +
-                  (profile ? 1.0 : 0.0) + (claim.plain_constant ? 1.0 : 0.0) -
+    claim.score = (order->backwards ? 0.0 : 1.0) +
+                  (claim.checksum.catalogue || profile ? 1.5 : 0.0) + (profile ? 1.0 : 0.0) +
+                  (claim.plain_constant ? 1.0 : 0.0) -
                   (hidden && !claim.plain_constant && !profile ? 0.5 : 0.0) -
                   (taken < order->after_last ? 0.25 : 0.0) -
                   (order->own_at_end && !claim.plain_constant ? 0.75 : 0.0);
     return check_claims_add(search->view, search->claims, &claim);
 }
 
-static bool try_order(struct search *search, uint16_t poly, const struct order *order,
-                      bool backwards)
+static bool try_order(struct search *search, uint16_t poly, const struct order *order)
 {
     uint16_t value[CHECK_PAIRS];
     unsigned inside = order->count - order->after_last;
     bool hit = false;
-    value[0] = remainder_of_pair(search, order, inside, 0);
+    value[0] = remainder_of_first(search, order, inside);
     for (unsigned shift = 0; shift <= order->after_last + HIDDEN_MAX; shift++) {
         bool fits = value[0] == search->difference[0];
         /* A spoiled frame that moves what else stands still is in no relation's way, but in ours.
@@ -218,7 +248,7 @@ static bool try_order(struct search *search, uint16_t poly, const struct order *
                 other = feed(search, other, 0);
             fits = other == search->difference[p] || spare-- > 0;
         }
-        if (fits && add_hit(search, poly, order, backwards, shift))
+        if (fits && add_hit(search, poly, order, shift))
             hit = true;
         else if (fits && ++search->idle >= IDLE_MOST)
             return hit;
@@ -232,10 +262,8 @@ static bool try_poly(struct search *search, uint16_t poly)
     bool hit = false;
     for (unsigned reflect = 0; reflect < 2; reflect++) {
         fill_table(search, poly, reflect);
-        for (unsigned variant = 0; variant < 4; variant++) {
-            struct order order;
-            make_order(search, variant & 1, variant & 2, &order);
-            if (try_order(search, poly, &order, variant & 1))
+        for (unsigned variant = 0; variant < ORDERS; variant++) {
+            if (try_order(search, poly, &search->order[variant]))
                 hit = true;
         }
     }
@@ -333,6 +361,7 @@ static double log2_of(unsigned value)
 
 static bool try_polys(struct search *search, const uint16_t *polys, unsigned count)
 {
+    make_orders(search);
     for (unsigned i = 0; i < count && search->idle < IDLE_MOST; i++) {
         search->hypotheses = log2_of(8 * (i + 1) * (HIDDEN_MAX + 3));
         if (try_poly(search, polys[i]))
@@ -511,7 +540,10 @@ void check_try_crc(struct check_view *view, const struct lt_checksum *known,
         set_place(search, known->place);
         search->covered = moving_bytes(search);
         draw_differences(search);
-        if (search->pairs.count && search->covered && try_poly(search, known->poly))
+        if (!search->pairs.count || !search->covered)
+            continue;
+        make_orders(search);
+        if (try_poly(search, known->poly))
             return;
     }
 }
