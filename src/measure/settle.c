@@ -375,8 +375,11 @@ enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
     }
     if (code == LT_OK)
         code = page_rows(collect, stream, selector, &scratch, error);
-    if (code == LT_OK && stream->open.page_count == 1 && stream->tallies[0].moments)
+    if (code == LT_OK && stream->open.page_count == 1 && stream->tallies[0].moments) {
         note_moved(stream, stream->tallies[0].moments);
+        charge(collect,
+               &stream->tallies[0]); /* looking counted what waited, and took room for it */
+    }
     lt_arena_release(&scratch);
     return code;
 }
