@@ -95,12 +95,32 @@ static void a_long_capture_keeps_runs_from_start_to_end(void **state)
     lt_collect_free(collect);
 }
 
+/* Frames that wait for their block to fill are counted when the stream settles, and take room then:
+ * all bits of 8 bytes moving, some 50 KB a stream. */
+static void counts_of_many_streams_stay_below_their_ceiling(void **state)
+{
+    struct lt_collect_options options = {.moments_bytes = 1000000};
+    struct lt_collect *collect = begin(&options);
+    uint64_t noise = 1;
+    unsigned counted = 0;
+    (void)state;
+    for (unsigned i = 0; i < 20; i++)
+        for (uint32_t id = 0; id < 200; id++)
+            add(collect, (i * 1000 + id) * MS, id, 8, noise = noise * 6364136223846793005u + 1);
+    assert_int_equal(lt_collect_finish(collect, NULL), LT_OK);
+    for (size_t i = 0; i < 200; i++)
+        counted += lt_collect_stream(collect, i)->pages[0].moments != NULL;
+    assert_true(counted > 0 && counted <= 20);
+    lt_collect_free(collect);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(streams_come_by_identifier_and_length),
         cmocka_unit_test(a_short_capture_is_kept_whole),
         cmocka_unit_test(a_long_capture_keeps_runs_from_start_to_end),
+        cmocka_unit_test(counts_of_many_streams_stay_below_their_ceiling),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -72,12 +72,31 @@ static void a_pause_of_all_is_no_activity(void **state)
     made_end(&made);
 }
 
+/* A tool that tries out identifiers: thousands of frames of which every byte has a flag. */
+static void thousands_of_flags_are_no_lack_of_memory(void **state)
+{
+    struct made_bus made;
+    (void)state;
+    made_begin(&made, 4);
+    for (int64_t i = 0; i < 16; i++)
+        for (uint32_t id = 0; id < 2040; id++) {
+            uint8_t data[8];
+            for (unsigned k = 0; k < 8; k++)
+                data[k] = (uint8_t)(made_random(&made) % 4 == 0 ? 0x10 : 0);
+            made_add(&made, 0, id, i * MADE_S + id * 400000, data, 8);
+        }
+    made_survey(&made, 0);
+    assert_int_equal(made.survey->frame_count, 2040);
+    made_end(&made);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_frame_that_comes_with_a_flag_is_said_to),
         cmocka_unit_test(frames_that_start_late_or_come_once_are_told),
         cmocka_unit_test(a_pause_of_all_is_no_activity),
+        cmocka_unit_test(thousands_of_flags_are_no_lack_of_memory),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
