@@ -91,6 +91,16 @@ static bool spans_overlap(struct lt_span a, struct lt_span b)
     return false;
 }
 
+bool lt_bits_equal(const struct lt_bits *a, const struct lt_bits *b)
+{
+    if (a->parts != b->parts)
+        return false;
+    for (unsigned i = 0; i < a->parts; i++)
+        if (a->part[i].msb != b->part[i].msb || a->part[i].lsb != b->part[i].lsb)
+            return false;
+    return true;
+}
+
 bool lt_bits_overlap(const struct lt_bits *a, const struct lt_bits *b)
 {
     for (unsigned i = 0; i < a->parts; i++)

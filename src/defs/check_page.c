@@ -135,16 +135,6 @@ uint32_t lt_check_outermost(const struct lt_loader *loader, uint32_t frame)
 
 /* --- overlaps -------------------------------------------------------------------------------- */
 
-static bool is_same_place(const struct lt_bits *a, const struct lt_bits *b)
-{
-    if (a->parts != b->parts)
-        return false;
-    for (unsigned i = 0; i < a->parts; i++)
-        if (a->part[i].msb != b->part[i].msb || a->part[i].lsb != b->part[i].lsb)
-            return false;
-    return true;
-}
-
 static void refuse_overlap(struct lt_loader *loader, uint32_t first, uint32_t second)
 {
     const struct lt_profile *profile = loader->profile;
@@ -171,7 +161,7 @@ static void check_special(struct lt_loader *loader, uint32_t index, const struct
     const struct lt_entry *entry = lt_defs_entry(section, key);
     char bits[128];
     if (frame->counter.present && lt_bits_overlap(&signal->bits, &frame->counter.bits) &&
-        !is_same_place(&signal->bits, &frame->counter.bits)) {
+        !lt_bits_equal(&signal->bits, &frame->counter.bits)) {
         lt_bits_print(bits, sizeof bits, &frame->counter.bits);
         lt_error_advise(lt_defs_fault_in(loader, section, entry, 0, LT_E_CONFLICT,
                                          "%s: signal `%s` overlaps the frame's counter in %s", key,
@@ -181,7 +171,7 @@ static void check_special(struct lt_loader *loader, uint32_t index, const struct
     for (size_t i = 0; i < frame->checksum_count; i++) {
         const struct lt_checksum *checksum = &frame->checksums[i];
         if (!lt_bits_overlap(&signal->bits, &checksum->place) ||
-            is_same_place(&signal->bits, &checksum->place) ||
+            lt_bits_equal(&signal->bits, &checksum->place) ||
             (checksum->has_page && outermost != LT_NONE && !in_all(own, outermost, checksum->page)))
             continue;
         lt_bits_print(bits, sizeof bits, &checksum->place);

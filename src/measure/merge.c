@@ -12,13 +12,7 @@ static bool same_selector(const struct lt_selector_found *a, const struct lt_sel
 {
     if (!a->present || !b->present)
         return a->present == b->present;
-    if (a->bits.parts != b->bits.parts)
-        return false;
-    for (unsigned part = 0; part < a->bits.parts; part++)
-        if (a->bits.part[part].msb != b->bits.part[part].msb ||
-            a->bits.part[part].lsb != b->bits.part[part].lsb)
-            return false;
-    return true;
+    return lt_bits_equal(&a->bits, &b->bits);
 }
 
 /* Every kept frame as if it came now. */

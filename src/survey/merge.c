@@ -90,16 +90,6 @@ static struct lt_survey_field check_field(struct merge *merge, const struct lt_c
 
 /* --- the list --- */
 
-static bool same_bits(const struct lt_bits *a, const struct lt_bits *b)
-{
-    if (a->parts != b->parts)
-        return false;
-    for (unsigned i = 0; i < a->parts; i++)
-        if (a->part[i].msb != b->part[i].msb || a->part[i].lsb != b->part[i].lsb)
-            return false;
-    return true;
-}
-
 static bool same_check(const struct lt_check_found *a, const struct lt_check_found *b)
 {
     char one[512], other[512];
@@ -121,7 +111,7 @@ static bool same_check(const struct lt_check_found *a, const struct lt_check_fou
 static bool alike(const struct lt_survey_field *a, const struct lt_survey_field *b)
 {
     if (a->kind != b->kind || a->order != b->order || a->sign != b->sign ||
-        !same_bits(&a->bits, &b->bits))
+        !lt_bits_equal(&a->bits, &b->bits))
         return false;
     switch (a->kind) {
     case LT_FIELD_COUNTER:

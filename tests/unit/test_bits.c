@@ -147,6 +147,25 @@ static void overlap_is_bit_by_bit(void **state)
     }
 }
 
+static void equal_is_part_by_part(void **state)
+{
+    static const struct {
+        const char *a, *b;
+        bool equal;
+    } rows[] = {
+        {"0.7..1.0", "0.7..1.0", true}, {"0.7..1.0", "1.7..0.0", false},
+        {"3.5", "3.5", true},           {"3.5", "3.4", false},
+        {"0.1 5.2", "0.1 5.2", true},   {"0.1 5.2", "5.2 0.1", false},
+        {"0.1 5.2", "0.1", false},
+    };
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        struct lt_bits a = sketch_bits(rows[i].a), b = sketch_bits(rows[i].b);
+        assert_int_equal(lt_bits_equal(&a, &b), rows[i].equal);
+        assert_int_equal(lt_bits_equal(&b, &a), rows[i].equal);
+    }
+}
+
 static void bytes_needed_reach_the_farthest_part(void **state)
 {
     struct lt_bits bits = sketch_bits("7.3..6.4 2.1");
@@ -169,6 +188,7 @@ int main(void)
         cmocka_unit_test(text_reads_and_prints_the_same),
         cmocka_unit_test(text_that_names_no_field_is_refused),
         cmocka_unit_test(overlap_is_bit_by_bit),
+        cmocka_unit_test(equal_is_part_by_part),
         cmocka_unit_test(bytes_needed_reach_the_farthest_part),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -58,6 +58,8 @@ unsigned lt_bits_length(const struct lt_bits *bits);
 unsigned lt_bits_bytes(const struct lt_bits *bits);
 /* Position (8 * byte + bit) of the field's n-th bit, n = 0 the most significant. n < length. */
 unsigned lt_span_position(struct lt_span span, unsigned n);
+/* The same parts in the same order. */
+bool lt_bits_equal(const struct lt_bits *a, const struct lt_bits *b);
 bool lt_bits_overlap(const struct lt_bits *a, const struct lt_bits *b);
 
 /* "0.7..1.0", "3.5" and, for lt_bits_parse, several of them with blanks between. False when the
