@@ -109,6 +109,17 @@ const char *lt_bad_line_word(enum lt_bad_line reason)
     return (unsigned)reason < LT_BAD_COUNT ? bad_lines[reason].word : "unknown";
 }
 
+void lt_reader_counts_json(const struct lt_reader_counts *counts, struct lt_json *json)
+{
+    lt_json_open(json, "malformed_by_reason", '{');
+    for (int i = 0; i < LT_BAD_COUNT; i++)
+        if (counts->bad[i])
+            lt_json_u64(json, lt_bad_line_word((enum lt_bad_line)i), counts->bad[i]);
+    lt_json_close(json, '}');
+    lt_json_u64(json, "dropped", counts->dropped_frames);
+    lt_json_u64(json, "other_packets", counts->other_packets);
+}
+
 const char *lt_bad_line_text(enum lt_bad_line reason)
 {
     return (unsigned)reason < LT_BAD_COUNT ? bad_lines[reason].text : "unknown reason";

@@ -93,13 +93,7 @@ static void put_capture(struct lt_decode *decode, struct lt_json *json)
     lt_json_close(json, ']');
     lt_json_u64(json, "frames", decode->frames);
     lt_json_u64(json, "malformed", counts->malformed);
-    lt_json_open(json, "malformed_by_reason", '{');
-    for (int i = 0; i < LT_BAD_COUNT; i++)
-        if (counts->bad[i])
-            lt_json_u64(json, lt_bad_line_word((enum lt_bad_line)i), counts->bad[i]);
-    lt_json_close(json, '}');
-    lt_json_u64(json, "dropped", counts->dropped_frames);
-    lt_json_u64(json, "other_packets", counts->other_packets);
+    lt_reader_counts_json(counts, json);
     lt_json_u64(json, "error_frames", decode->error_frames);
     lt_json_u64(json, "remote_frames", decode->remote_frames);
     lt_json_u64(json, "outside_span", decode->outside_span);

@@ -37,13 +37,7 @@ static void put_bus(struct lt_json *json, const struct lt_survey_bus *bus)
 
 static void put_reading(struct lt_json *json, const struct lt_reader_counts *counts)
 {
-    lt_json_open(json, "malformed_by_reason", '{');
-    for (int i = 0; i < LT_BAD_COUNT; i++)
-        if (counts->bad[i])
-            lt_json_u64(json, lt_bad_line_word((enum lt_bad_line)i), counts->bad[i]);
-    lt_json_close(json, '}');
-    lt_json_u64(json, "dropped", counts->dropped_frames);
-    lt_json_u64(json, "other_packets", counts->other_packets);
+    lt_reader_counts_json(counts, json);
     lt_json_u64(json, "backward_steps", counts->backward_steps);
 }
 

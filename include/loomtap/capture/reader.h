@@ -17,6 +17,7 @@
 #include <stdint.h>
 
 #include "loomtap/base/error.h"
+#include "loomtap/base/sink.h"
 #include "loomtap/base/text.h"
 #include "loomtap/core/frame.h"
 
@@ -155,6 +156,8 @@ bool lt_reader_next_batch(struct lt_reader *reader, struct lt_batch *ret_batch);
 enum lt_code lt_reader_end(const struct lt_reader *reader, struct lt_error *error);
 
 const struct lt_reader_counts *lt_reader_counts(const struct lt_reader *reader);
+/* Into an open object: `malformed_by_reason`, `dropped`, `other_packets`. */
+void lt_reader_counts_json(const struct lt_reader_counts *counts, struct lt_json *json);
 size_t lt_reader_bus_count(const struct lt_reader *reader);
 const char *lt_reader_bus_name(const struct lt_reader *reader, size_t bus); /* "" for no name */
 size_t lt_reader_source_count(const struct lt_reader *reader);
