@@ -2,6 +2,8 @@
 #include "cli/captures.h"
 
 #include <inttypes.h>
+#include <limits.h>
+#include <unistd.h>
 
 void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet)
 {
@@ -44,4 +46,22 @@ int check_columns(const char *command, const char *columns)
     if (!columns || lt_reader_check_columns(columns, &error) == LT_OK)
         return EXIT_FINE;
     return usage_error(command, "--columns: %s", error.text);
+}
+
+int take_span(const char *command, const char *from, const char *to, struct lt_time_bound *ret_from,
+              struct lt_time_bound *ret_to)
+{
+    if (from && !lt_time_bound_parse(lt_text_of(from), ret_from))
+        return usage_error(command, "--from: `%s` is no time in seconds", from);
+    if (to && !lt_time_bound_parse(lt_text_of(to), ret_to))
+        return usage_error(command, "--to: `%s` is no time in seconds", to);
+    return EXIT_FINE;
+}
+
+unsigned thread_count(uint64_t said)
+{
+    long processors = sysconf(_SC_NPROCESSORS_ONLN);
+    if (said == 0)
+        return processors > 0 ? (unsigned)processors : 1;
+    return said < UINT_MAX ? (unsigned)said : UINT_MAX;
 }

@@ -1,10 +1,8 @@
 /* loomtap decode: captures and profiles in, values out. */
 #include <inttypes.h>
-#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "cli/captures.h"
 #include "cli/commands.h"
@@ -93,15 +91,6 @@ static bool find_form(const char *name, enum lt_decode_form *ret_form)
     return false;
 }
 
-static int take_bounds(const struct decode_values *v, struct lt_decode_options *decode)
-{
-    if (v->from && !lt_time_bound_parse(lt_text_of(v->from), &decode->from))
-        return usage_error("decode", "--from: `%s` is no time in seconds", v->from);
-    if (v->to && !lt_time_bound_parse(lt_text_of(v->to), &decode->to))
-        return usage_error("decode", "--to: `%s` is no time in seconds", v->to);
-    return EXIT_FINE;
-}
-
 static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses,
                       struct lt_decode_options *decode)
 {
@@ -119,15 +108,6 @@ static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses
     return EXIT_FINE;
 }
 
-/* 0: not said. */
-static unsigned threads_for(uint64_t said)
-{
-    long processors = sysconf(_SC_NPROCESSORS_ONLN);
-    if (said == 0)
-        return processors > 0 ? (unsigned)processors : 1;
-    return said < UINT_MAX ? (unsigned)said : UINT_MAX;
-}
-
 static int take_options(const struct decode_values *v, struct lt_decode_bus *buses,
                         struct lt_decode_options *decode)
 {
@@ -139,7 +119,7 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
         .senders = v->senders,
         .every_ns = v->every_ns,
         .max_age_ns = v->max_age_ns,
-        .threads = threads_for(v->threads),
+        .threads = thread_count(v->threads),
     };
     if (!v->common.arguments.count)
         return usage_error("decode", "no capture given");
@@ -152,7 +132,7 @@ static int take_options(const struct decode_values *v, struct lt_decode_bus *bus
         return usage_error("decode", "--json goes with --as summary; for values use --as jsonl");
     if (decode->form == LT_DECODE_SQLITE && !v->output)
         return usage_error("decode", "--as sqlite writes a file: -o FILE");
-    int status = take_bounds(v, decode);
+    int status = take_span("decode", v->from, v->to, &decode->from, &decode->to);
     if (status == EXIT_FINE)
         status = check_columns("decode", v->columns);
     return status != EXIT_FINE ? status : take_buses(v, buses, decode);

@@ -93,10 +93,9 @@ static int take_lists(const struct recast_values *v, struct wishes *wishes)
 static int take_times(const struct recast_values *v, struct lt_recast_options *recast)
 {
     struct lt_clock_shift start;
-    if (v->from && !lt_time_bound_parse(lt_text_of(v->from), &recast->from))
-        return usage_error("recast", "--from: `%s` is no time in seconds", v->from);
-    if (v->to && !lt_time_bound_parse(lt_text_of(v->to), &recast->to))
-        return usage_error("recast", "--to: `%s` is no time in seconds", v->to);
+    int status = take_span("recast", v->from, v->to, &recast->from, &recast->to);
+    if (status != EXIT_FINE)
+        return status;
     if (v->start &&
         (!lt_clock_shift_parse(lt_text_of(v->start), &start) || start.source || start.ns < 0))
         return usage_error("recast", "--start: `%s` is no time in seconds", v->start);

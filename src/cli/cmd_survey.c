@@ -89,7 +89,7 @@ static int take_options(const struct survey_values *v, struct gather_options *ga
     *gathering = (struct gather_options){
         .reading = {.differences = v->differences, .strict = v->strict, .columns = v->columns},
         .buses = &v->buses,
-        .threads = gather_threads(v->threads),
+        .threads = thread_count(v->threads),
     };
     if (!v->common.arguments.count)
         return usage_error("survey", "no capture given");
@@ -100,7 +100,7 @@ static int take_options(const struct survey_values *v, struct gather_options *ga
         return usage_error("survey", "--brief is for the table, not for --json");
     if (v->sure && !v->draft)
         return usage_error("survey", "--sure goes with --draft FILE");
-    int status = gather_bounds("survey", v->from, v->to, gathering);
+    int status = take_span("survey", v->from, v->to, &gathering->from, &gathering->to);
     if (status == EXIT_FINE)
         status = check_columns("survey", v->columns);
     return status == EXIT_FINE ? take_sure(v, ret_sure) : status;

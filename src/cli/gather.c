@@ -3,12 +3,10 @@
  * how many there are (loomtap/capture/pieces.h). */
 #include "cli/gather.h"
 
-#include <limits.h>
 #include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <unistd.h>
 
 #include "cli/captures.h"
 #include "loomtap/capture/pieces.h"
@@ -98,8 +96,10 @@ static void *work(void *context)
 {
     const struct member *member = context;
     struct lt_batch batch;
-    while (lt_pieces_read(member->pieces, member->number) &&
-           lt_pieces_enter(member->pieces, member->number)) {
+    while (lt_pieces_read(member->pieces, member->number)) {
+        lt_pieces_parse(member->pieces, member->number);
+        if (!lt_pieces_enter(member->pieces, member->number))
+            break;
         while (member->pass->code == LT_OK &&
                lt_pieces_take(member->pieces, member->number, &batch))
             take_batch(member->pass, &batch);
@@ -219,24 +219,4 @@ int gather_repeat(const struct gathered *gathered,
     int status = read_all(&pass);
     lt_reader_free(pass.reader);
     return status;
-}
-
-/* --- options --- */
-
-unsigned gather_threads(uint64_t said)
-{
-    long processors = sysconf(_SC_NPROCESSORS_ONLN);
-    if (said == 0)
-        return processors > 0 ? (unsigned)processors : 1;
-    return said < UINT_MAX ? (unsigned)said : UINT_MAX;
-}
-
-int gather_bounds(const char *command, const char *from, const char *to,
-                  struct gather_options *options)
-{
-    if (from && !lt_time_bound_parse(lt_text_of(from), &options->from))
-        return usage_error(command, "--from: `%s` is no time in seconds", from);
-    if (to && !lt_time_bound_parse(lt_text_of(to), &options->to))
-        return usage_error(command, "--to: `%s` is no time in seconds", to);
-    return EXIT_FINE;
 }

@@ -38,10 +38,4 @@ bool gather_can_repeat(const struct gathered *gathered);
 int gather_repeat(const struct gathered *gathered,
                   void (*take)(void *context, const struct lt_frame *frame), void *context);
 
-/* 0, not said: as many as processors. */
-unsigned gather_threads(uint64_t said);
-/* --bus, --from and --to of the command line; complains and gives EXIT_USAGE. */
-int gather_bounds(const char *command, const char *from, const char *to,
-                  struct gather_options *options);
-
 #endif
