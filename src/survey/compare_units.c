@@ -33,12 +33,7 @@ static bool is_derived(const struct lt_survey_field *field)
 
 static bool on_page(const struct lt_survey_field *field, bool has_page, uint16_t page)
 {
-    if (!has_page || !field->pages)
-        return true;
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return false;
+    return !has_page || survey_on_page(field, page);
 }
 
 static void leave_out_derived(const struct lt_survey_frame *frame, bool has_page, uint16_t page,

@@ -85,12 +85,10 @@ static bool times_ascend(const struct lt_kept *kept)
     return true;
 }
 
-static bool is_on(const struct lt_survey_field *field, uint64_t page)
+static bool is_on(const struct lt_stream *stream, const struct lt_survey_field *field,
+                  const uint8_t *row)
 {
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return false;
+    return survey_on_page(field, lt_bits_get(row, &stream->selector.bits));
 }
 
 /* The rows of the field's pages, copied; every n-th where they are many. */
@@ -100,7 +98,7 @@ static bool read_pages(struct lt_arena *arena, const struct lt_stream *stream,
     const struct lt_kept *kept = &stream->kept;
     size_t length = kept->key.length, found = 0, most = PAGE_BYTES / (length + sizeof(int64_t));
     for (size_t row = 0; row < kept->count; row++)
-        found += is_on(course->is, lt_bits_get(lt_kept_row(kept, row), &stream->selector.bits));
+        found += is_on(stream, course->is, lt_kept_row(kept, row));
     size_t step = found / most + 1, room = found / step + 1;
     int64_t *time_ns = lt_arena_array(arena, room, sizeof *time_ns);
     uint8_t *bytes = lt_arena_alloc(arena, room * length + 8);
@@ -109,7 +107,7 @@ static bool read_pages(struct lt_arena *arena, const struct lt_stream *stream,
     found = 0;
     for (size_t row = 0; row < kept->count; row++) {
         const uint8_t *data = lt_kept_row(kept, row);
-        if (!is_on(course->is, lt_bits_get(data, &stream->selector.bits)) || found++ % step != 0)
+        if (!is_on(stream, course->is, data) || found++ % step != 0)
             continue;
         time_ns[course->count] = kept->time_ns[row];
         memcpy(bytes + course->count++ * length, data, length);

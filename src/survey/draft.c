@@ -8,10 +8,10 @@
 
 #include <inttypes.h>
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
 
 #include "loomtap/defs/load.h"
+#include "survey/survey_internal.h"
 #include "survey/words.h"
 
 #define TEXT_CEILING   ((size_t)64 << 20)
@@ -281,16 +281,6 @@ static int by_value(const void *a, const void *b)
     return (one > other) - (one < other);
 }
 
-static bool on_page(const struct lt_survey_field *field, const struct lt_stream *stream,
-                    const uint8_t *row)
-{
-    uint64_t page = field->pages ? lt_bits_get(row, &stream->selector.bits) : 0;
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return !field->pages;
-}
-
 /* The values seen, ascending; none where there are more than a person would name. */
 static size_t find_states(const struct lt_stream *stream, const struct lt_survey_field *field,
                           uint64_t ret_states[STATES_MAX])
@@ -300,7 +290,7 @@ static size_t find_states(const struct lt_stream *stream, const struct lt_survey
         const uint8_t *row = lt_kept_row(&stream->kept, i);
         uint64_t raw = lt_bits_get(row, &field->bits);
         size_t k = 0;
-        if (!on_page(field, stream, row))
+        if (field->pages && !survey_on_page(field, lt_bits_get(row, &stream->selector.bits)))
             continue;
         while (k < count && ret_states[k] != raw)
             k++;

@@ -7,9 +7,9 @@
 #include "survey/picture.h"
 
 #include <math.h>
-#include <stdio.h>
 
 #include "loomtap/measure/moments.h"
+#include "survey/survey_internal.h"
 #include "survey/words.h"
 
 #define LEFT       58.0 /* for the pages' names */
@@ -282,14 +282,8 @@ static void draw_field(const struct strip *strip, const struct lt_survey_field *
 
 static bool in_lane(const struct lt_survey_field *field, bool paged, uint64_t page)
 {
-    if (field->kind == LT_FIELD_CONSTANT)
-        return false;
-    if (!paged || !field->pages)
-        return !paged && !field->pages;
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return false;
+    return field->kind != LT_FIELD_CONSTANT && paged == (field->pages != NULL) &&
+           survey_on_page(field, page);
 }
 
 static void draw_lane(const struct strip *strip, bool paged, uint64_t page, double y)

@@ -2,7 +2,6 @@
  * another in the order that survey_internal.h gives. */
 #include "loomtap/survey/survey.h"
 
-#include <stdio.h>
 
 #include "survey/survey_internal.h"
 

@@ -59,6 +59,15 @@ static inline bool survey_is_paged(const struct lt_survey_frame *frame)
     return frame->stream->selector.present && !frame->diagnostic;
 }
 
+/* Is the field there while the selector holds `page`? One without a list is on every page. */
+static inline bool survey_on_page(const struct lt_survey_field *field, uint64_t page)
+{
+    for (size_t i = 0; i < field->page_count; i++)
+        if (field->pages[i] == page)
+            return true;
+    return !field->pages;
+}
+
 /* A text in the survey's arena; NULL when memory is exhausted (the arena then says `failed`). */
 const char *survey_text(struct lt_arena *arena, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

@@ -186,16 +186,6 @@ bool survey_prepare_verify(struct survey_work *work)
 
 /* --- frame by frame --- */
 
-static bool on_page(const struct lt_survey_field *field, uint64_t page)
-{
-    if (!field->pages)
-        return true;
-    for (size_t i = 0; i < field->page_count; i++)
-        if (field->pages[i] == page)
-            return true;
-    return false;
-}
-
 /* `frames` later by the time that passed, or the very next, or at rest where that is right. */
 static bool is_right_step(const struct followed *followed, const struct lt_counter_found *counter,
                           uint64_t value, int64_t time_ns)
@@ -262,7 +252,7 @@ void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
     for (uint32_t i = 0; i < slot->count; i++) {
         struct followed *followed = &slot->fields[i];
         const struct lt_survey_field *field = &found->fields[followed->field];
-        if (!on_page(field, page))
+        if (!survey_on_page(field, page))
             continue;
         if (field->kind == LT_FIELD_COUNTER)
             follow_counter(followed, field, frame);
