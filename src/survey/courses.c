@@ -14,16 +14,6 @@
 #define PAGE_BYTES       ((size_t)100000) /* of the rows of one field on some pages */
 #define MEMORY_MOST      (GRID_POINTS / 2)
 
-static double raw_value(uint64_t raw, enum lt_sign sign, unsigned length)
-{
-    uint64_t top = UINT64_C(1) << (length - 1);
-    if (sign == LT_TWOS && raw & top)
-        return -(double)(top - (raw & (top - 1)));
-    if (sign == LT_SIGN_MAGNITUDE && raw & top)
-        return -(double)(raw & (top - 1));
-    return (double)raw;
-}
-
 double course_value(const struct course *course, size_t row)
 {
     unsigned length = lt_bits_length(&course->is->bits);
@@ -31,7 +21,7 @@ double course_value(const struct course *course, size_t row)
     uint64_t ones = length < 64 ? (UINT64_C(1) << length) - 1 : UINT64_MAX;
     if (course->is->unavailable_share > 0 && raw == ones)
         return NAN;
-    return raw_value(raw, course->is->sign, length);
+    return survey_number(course->is, raw);
 }
 
 /* The first row after a time, looked for from `near` on: samples are asked for one after another,

@@ -186,15 +186,6 @@ static bool add_page(struct merge *merge, size_t index)
 
 /* --- one quantity on all pages, or several in one place --- */
 
-static double value_of(const struct lt_survey_field *field, const uint8_t *row)
-{
-    unsigned length = lt_bits_length(&field->bits);
-    uint64_t raw = lt_bits_get(row, &field->bits);
-    if (field->sign == LT_TWOS && length < 64 && raw >> (length - 1) & 1)
-        return (double)raw - ldexp(1, (int)length);
-    return (double)raw;
-}
-
 static struct last_seen *fresh_last(struct merge *merge)
 {
     if (!merge->last)
@@ -215,7 +206,7 @@ static bool is_one_course(struct merge *merge, const struct lt_survey_field *fie
     for (size_t i = 0; i < stream->kept.count && last; i++) {
         const uint8_t *row = lt_kept_row(&stream->kept, i);
         uint64_t page = lt_bits_get(row, &stream->selector.bits) % PAGE_VALUES;
-        double value = value_of(field, row);
+        double value = survey_number(field, lt_bits_get(row, &field->bits));
         if (last[page].seen) {
             own += (value - last[page].value) * (value - last[page].value);
             own_count++;

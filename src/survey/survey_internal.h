@@ -16,6 +16,7 @@
 #ifndef LOOMTAP_SRC_SURVEY_SURVEY_INTERNAL_H
 #define LOOMTAP_SRC_SURVEY_SURVEY_INTERNAL_H
 
+#include "loomtap/core/value.h"
 #include "loomtap/survey/survey.h"
 
 struct survey_work {
@@ -66,6 +67,13 @@ static inline bool survey_on_page(const struct lt_survey_field *field, uint64_t 
         if (field->pages[i] == page)
             return true;
     return !field->pages;
+}
+
+/* A raw value as a number, for courses: offset-binary has its zero elsewhere, no other steps. */
+static inline double survey_number(const struct lt_survey_field *field, uint64_t raw)
+{
+    enum lt_sign sign = field->sign == LT_OFFSET_BINARY ? LT_UNSIGNED : field->sign;
+    return (double)lt_raw_signed(sign, lt_bits_length(&field->bits), raw);
 }
 
 /* A text in the survey's arena; NULL when memory is exhausted (the arena then says `failed`). */
