@@ -59,7 +59,6 @@ static void count_services(const struct lt_kept *kept, struct bus_speech *speech
     for (size_t row = 0; row < kept->count; row++) {
         bool reply;
         uint8_t service = request_service(lt_kept_row(kept, row), kept->key.length, &reply);
-        speech->obd_services += is_obd_service(service);
         if (is_uds_service(service))
             speech->uds_services[service]++;
         *ret_replies += reply && service != 0;
@@ -178,7 +177,6 @@ static bool changes(const struct lt_kept *kept)
 static void look_at_frame(const struct lt_survey_frame *frame, struct bus_speech *speech)
 {
     const struct lt_stream *stream = frame->stream;
-    speech->frames++;
     if (frame->diagnostic) {
         speech->diagnostic_count += stream->timing.count;
         look_at_diagnostics(stream, speech);

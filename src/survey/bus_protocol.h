@@ -8,14 +8,13 @@
 #define BUS_GROUPS_SHOWN  4
 
 struct bus_speech {
-    size_t frames, other_frames; /* streams, and those that are no diagnostics */
-    uint64_t diagnostic_count;   /* frames as they came */
+    size_t other_frames;       /* streams that are no diagnostics */
+    uint64_t diagnostic_count; /* frames as they came */
     uint64_t other_count;
     size_t other_moving; /* streams, no diagnostics, whose content changes */
     size_t other_still;  /* those of which several frames came, all the same */
     uint64_t obd_requests, obd_replies;
     uint64_t maker_requests, maker_replies; /* on identifiers of the maker's own */
-    uint64_t obd_services;      /* kept messages of services 01..0A, asked or answered */
     uint64_t uds_services[256]; /* those of ISO 14229-1, by number of the request */
     bool j1939, j1939_transport, j1939_claims;
     size_t pgns_known, source_count;

@@ -22,7 +22,6 @@
 
 struct draft {
     const struct lt_survey *survey;
-    const struct lt_survey_about *about;
     const struct lt_draft_options *options;
     struct lt_arena *arena;
     struct lt_profile profile;
@@ -375,7 +374,7 @@ static void add_signal(struct draft *draft, uint32_t frame_index,
     signal->bits = field->bits;
     signal->order = lt_bits_order(&field->bits);
     signal->sign = number ? field->sign : LT_UNSIGNED;
-    signal->evidence = draft_signal_evidence(draft->arena, frame, field);
+    signal->evidence = draft_signal_evidence(draft->arena, field);
     if (field->kind == LT_FIELD_ENUM)
         add_labels(draft, signal, frame->stream, field);
     else if (number && field->unavailable_share > 0)
@@ -518,7 +517,6 @@ enum lt_code lt_survey_draft(const struct lt_survey *survey, const struct lt_sur
     lt_arena_init(&arena, ARENA_CEILING);
     struct draft draft = {
         .survey = survey,
-        .about = about,
         .options = options,
         .arena = &arena,
         .profile = {.name = options->name},

@@ -15,7 +15,6 @@ const char *draft_text(struct lt_arena *arena, const char *format, ...)
 const char *draft_bus_evidence(struct lt_arena *arena, const struct lt_survey *survey,
                                const struct lt_survey_bus *bus);
 const char *draft_frame_evidence(struct lt_arena *arena, const struct lt_survey_frame *frame);
-const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey_frame *frame,
-                                  const struct lt_survey_field *field);
+const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey_field *field);
 
 #endif

@@ -88,11 +88,9 @@ const char *draft_frame_evidence(struct lt_arena *arena, const struct lt_survey_
     return draft_text(arena, "%s", text);
 }
 
-const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey_frame *frame,
-                                  const struct lt_survey_field *field)
+const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey_field *field)
 {
     char eta[LT_F64_ROOM + 1] = "";
-    (void)frame;
     if (isfinite(field->eta))
         eta[lt_print_f64(eta, round(field->eta * 1e6) / 1e6)] = '\0';
     return draft_text(

@@ -27,7 +27,6 @@
 
 struct cutting {
     const struct field_lines *lines;
-    const struct field_bits *bits;
     const struct gaps *gaps;
     bool joined[FRAME_BITS];       /* to the bit below, inside the byte */
     enum lt_order edge[BYTES_MAX]; /* between byte and byte + 1 */
@@ -236,7 +235,7 @@ static void part_twins(const struct cutting *cutting, struct field_cut *cut)
         if (place->length != 2 || place->order != LT_ORDER_NONE || n->anti < TWIN_FLIPS ||
             (double)n->anti < TWIN_SHARE * (double)(n->anti + n->carry + n->still))
             continue;
-        place->weakest = place->edge = TWIN_ODDS;
+        place->edge = TWIN_ODDS;
         place->length = 1;
         *other = *place;
         other->msb = place->lsb;
@@ -270,7 +269,7 @@ static double end_above(const struct cutting *cutting, unsigned msb)
 void field_cut_make(const struct field_lines *lines, const struct field_bits *bits,
                     const struct gaps *gaps, double order_prior, struct field_cut *ret_cut)
 {
-    struct cutting cutting = {.lines = lines, .bits = bits, .gaps = gaps};
+    struct cutting cutting = {.lines = lines, .gaps = gaps};
     bool done[FRAME_BITS] = {false};
     for (unsigned round = 0; round < 3; round++) {
         for (unsigned byte = 0; byte < lines->length; byte++)

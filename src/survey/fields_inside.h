@@ -29,7 +29,6 @@
 struct field_lines {
     size_t count, length;
     const uint8_t *flags;
-    const int64_t *time_ns;
     const uint8_t *rows[2];
 };
 
@@ -171,7 +170,6 @@ struct field_course {
     uint64_t middle_rows;          /* rows in the middle half of the range */
     uint64_t mids;                 /* usual steps over mid-scale */
     uint64_t dwell_mid;            /* frames at exactly mid-scale */
-    uint64_t moved_alone;          /* changes of a sign bit with a large magnitude */
     double eta;                    /* read without jumps at wraps */
     uint64_t typical;              /* a step above which few are */
 };

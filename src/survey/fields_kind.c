@@ -37,8 +37,6 @@ enum lt_field_kind field_kind(const struct field_place *place, const struct fiel
         return LT_FIELD_ACCUMULATING;
     if (is_choice(course) && !moves_by_little(course))
         return LT_FIELD_ENUM;
-    if (course->distinct <= 4)
-        return LT_FIELD_ENUM;
     bool carries = place->weakest > SURE_OF_CARRIES; /* noise that is one number all the same */
     return carries || (isfinite(course->eta) && course->eta < NOISE) ? LT_FIELD_PHYSICAL
                                                                      : LT_FIELD_UNKNOWN;

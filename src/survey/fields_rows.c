@@ -20,7 +20,6 @@ enum lt_code field_lines_make(const struct lt_kept *kept, struct lt_arena *arena
         .count = kept->count,
         .length = length,
         .flags = kept->flags,
-        .time_ns = kept->time_ns,
         .rows = {kept->bytes, reversed},
     };
     return LT_OK;

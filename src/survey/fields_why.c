@@ -7,7 +7,7 @@
 #define DOUBT       4.0 /* odds in bits below which a decision is doubtful */
 #define ORDER_DOUBT 10.0
 
-static const char *what(enum lt_field_kind kind, unsigned length)
+static const char *what(enum lt_field_kind kind)
 {
     if (kind == LT_FIELD_ACCUMULATING)
         return "only goes up";
@@ -15,7 +15,7 @@ static const char *what(enum lt_field_kind kind, unsigned length)
         return "one bit";
     if (kind == LT_FIELD_ENUM)
         return "a few values that stay";
-    return length < 2 ? "one bit" : "the bits carry into each other";
+    return "the bits carry into each other";
 }
 
 static const char *about_sign(const struct field_place *place, const struct field_claim *claim)
@@ -44,7 +44,7 @@ const char *field_why(const struct field_place *place, const struct field_course
                       const struct field_claim *claim, struct lt_arena *arena)
 {
     return survey_text(arena, "%s: %llu values, %llu changes in %llu frames%s%s",
-                       what(claim->kind, place->length), (unsigned long long)course->distinct,
+                       what(claim->kind), (unsigned long long)course->distinct,
                        (unsigned long long)course->changes, (unsigned long long)course->frames,
                        about_sign(place, claim), about_doubts(place));
 }

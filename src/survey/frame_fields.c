@@ -88,7 +88,6 @@ static enum lt_code find_fields(struct parts *parts, const struct frame_parts *f
         .kept = &page->kept,
         .moments = moments,
         .taken = &taken,
-        .period_ns = page->period_ns,
         .order_prior = order_prior,
     };
     struct lt_arena scratch;

@@ -1,5 +1,5 @@
 /* A survey as a page with pictures: for each frame one strip of bits with how often each flips, the
- * fields found as brackets under it, and when the frame comes. strip.c draws. */
+ * fields found as brackets under it, and when the frame comes. picture.c draws. */
 #include <inttypes.h>
 #include <math.h>
 

@@ -224,8 +224,6 @@ static void put_remarks(const struct page *page, const struct lt_survey_frame *f
                        frame->copy_delay_s >= 0 ? "after it" : "before it");
         put_wrapped(page->sink, 4, text);
     }
-    if (frame->only_with_activity && !frame->say)
-        put_wrapped(page->sink, 4, "not there all the time: it comes with something");
     if (frame->say)
         put_wrapped(page->sink, 4, frame->say);
 }

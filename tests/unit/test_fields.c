@@ -27,7 +27,6 @@ static struct said look(const struct stream *s, const char *taken_bits, double o
     struct lt_fields_input input = {.kept = &s->kept,
                                     .moments = moments,
                                     .taken = &taken,
-                                    .period_ns = s->period_ns,
                                     .order_prior = order_prior};
     assert_int_equal(lt_fields_find(&input, &said.arena, &said.fields, &said.count, NULL), LT_OK);
     lt_moments_free(moments);

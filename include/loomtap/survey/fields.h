@@ -15,7 +15,6 @@ struct lt_fields_input {
     struct lt_moments *moments;     /* of all frames of the page; may hold more than `kept` */
     const struct lt_bit_set *taken; /* selector, counters, checks: not fields of this call, but they
                                        are evidence for where their neighbours end */
-    int64_t period_ns;              /* 0 not cyclic */
     /* Byte order that the frame's other pages and the bus's other frames speak for: -1 surely
      * Intel .. +1 surely Motorola, 0 not known. A prior, which evidence in the frame overrides. */
     double order_prior;
