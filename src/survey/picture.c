@@ -321,7 +321,7 @@ void picture_strip(struct lt_html *html, const struct lt_survey_frame *frame)
     struct strip strip = strip_of(html, frame);
     struct activity activity;
     const struct lt_selector_found *selector = &frame->stream->selector;
-    size_t pages = selector->present ? selector->count : 0;
+    size_t pages = survey_is_paged(frame) ? selector->count : 0;
     size_t lanes = pages < LANES_MAX ? pages : LANES_MAX;
     double y = STRIP_TOP + STRIP_HIGH + 4, middle;
     char say[160], id[SURVEY_ID_ROOM];
@@ -334,7 +334,7 @@ void picture_strip(struct lt_html *html, const struct lt_survey_frame *frame)
     draw_bars(&strip, &activity);
     draw_edges(&strip);
     draw_lane(&strip, false, 0, y);
-    if (selector->present) {
+    if (pages) {
         static const char *const labels[] = {"selector", "page"};
         double width = draw_bracket(&strip, "bracket selector", &selector->bits, y, &middle);
         put_label(&strip, middle, width, y + 17, labels, 2);

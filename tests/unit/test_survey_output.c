@@ -263,6 +263,23 @@ static void names_from_a_capture_are_text_on_the_page(void **state)
     free(made);
 }
 
+/* What looks like a selector in diagnostics is the transport's. */
+static void pages_are_drawn_unless_they_are_those_of_diagnostics(void **state)
+{
+    struct by_hand *made = make();
+    (void)state;
+    made->stream.selector = (struct lt_selector_found){
+        .present = true, .bits = bits_of("0.7..0.0"), .count = 2, .value = {1, 2}};
+    char *text = output(lt_survey_html, &made->survey, &plain);
+    assert_non_null(strstr(text, ">page 2<"));
+    free(text);
+    made->frame.diagnostic = true;
+    text = output(lt_survey_html, &made->survey, &plain);
+    assert_null(strstr(text, ">page 2<"));
+    free(text);
+    free(made);
+}
+
 /* --- drafts -------------------------------------------------------------------------------- */
 
 static char *draft_of(const struct lt_survey *survey, double sure, struct lt_draft_counts *counts)
@@ -433,6 +450,7 @@ int main(void)
         cmocka_unit_test(differences_have_a_key_of_their_own),
         cmocka_unit_test(lines_of_the_table_keep_their_width),
         cmocka_unit_test(names_from_a_capture_are_text_on_the_page),
+        cmocka_unit_test(pages_are_drawn_unless_they_are_those_of_diagnostics),
         cmocka_unit_test(a_draft_has_frames_signals_and_evidence),
         cmocka_unit_test(a_draft_says_pages_and_their_checks),
         cmocka_unit_test(odd_names_and_reasons_do_not_break_a_draft),
