@@ -18,25 +18,6 @@ struct bridge_counts {
     uint64_t steps, upper, lower, both, to_ones;
 };
 
-/* The bits that rest between two pieces, upwards from the lower one; -1 when they do not follow
- * each other so in one order. */
-static int resting_between(const struct field_lines *lines, const struct field_bits *bits,
-                           const struct field_place *upper, const struct field_place *lower,
-                           enum lt_order order)
-{
-    int at = lower->msb;
-    for (int between = 0; between <= (int)BETWEEN_MOST; between++) {
-        at = gap_upper(lines, order, (unsigned)at);
-        if (at < 0)
-            return -1;
-        if (at == upper->lsb)
-            return between;
-        if (bits->moved[at] || bits->taken[at])
-            return -1;
-    }
-    return -1;
-}
-
 static struct bridge_counts count_bridge(const struct field_lines *lines, enum lt_order order,
                                          const struct field_place *upper,
                                          const struct field_place *lower, unsigned between)
@@ -83,7 +64,7 @@ static bool bridged(const struct field_lines *lines, const struct field_bits *bi
             continue;
         if (upper->lsb / 8 != lower->msb / 8 && order != all)
             continue;
-        int between = resting_between(lines, bits, upper, lower, order);
+        int between = gap_resting(lines, bits, order, upper->lsb, lower->msb, BETWEEN_MOST);
         if (between < 1 || upper->length + (unsigned)between + lower->length > COURSE_BITS)
             continue;
         struct bridge_counts n = count_bridge(lines, order, upper, lower, (unsigned)between);

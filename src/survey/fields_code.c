@@ -79,19 +79,12 @@ struct part {
     struct tally plain, bent;
 };
 
-static inline int64_t wrap(uint64_t difference, unsigned length)
-{
-    uint64_t half = (uint64_t)1 << (length - 1);
-    difference &= 2 * half - 1;
-    return difference >= half ? (int64_t)difference - (int64_t)(2 * half) : (int64_t)difference;
-}
-
 static void tally_part(struct part *part, uint64_t before, uint64_t now, bool has_step)
 {
-    int64_t step = wrap((now >> part->shift) - (before >> part->shift), part->length);
+    int64_t step = field_step((now >> part->shift) - (before >> part->shift), part->length);
     if (has_step) {
         tally(&part->plain, step);
-        tally(&part->bent, wrap((uint64_t)step - (uint64_t)part->step, part->length));
+        tally(&part->bent, field_step((uint64_t)step - (uint64_t)part->step, part->length));
     }
     part->step = step;
 }

@@ -47,13 +47,6 @@ static void note_value(struct seen_values *seen, uint64_t value)
     }
 }
 
-static inline int64_t step_of(uint64_t from, uint64_t to, unsigned length)
-{
-    uint64_t half = (uint64_t)1 << (length - 1);
-    uint64_t step = (to - from) & (2 * half - 1);
-    return step >= half ? (int64_t)(step - 2 * half) : (int64_t)step;
-}
-
 static inline unsigned size_of_step(int64_t step)
 {
     uint64_t size = step < 0 ? (uint64_t)-step : (uint64_t)step;
@@ -92,7 +85,7 @@ static void read_steps(const struct reading *reading, struct seen_values *seen,
         if (!any || now != before)
             note_value(seen, now);
         if (any && reading->lines->flags[row] & LT_KEPT_NEXT) {
-            int64_t step = step_of(before, now, reading->length);
+            int64_t step = field_step(now - before, reading->length);
             course->steps++;
             course->changes += step != 0;
             course->up += step > 0;
@@ -128,7 +121,7 @@ static void read_crossings(const struct reading *reading, struct field_course *c
     uint64_t n = 0;
     for (size_t row = 0; row < reading->lines->count; row++) {
         uint64_t now = value_at(reading, row);
-        int64_t step = row == 0 ? 0 : step_of(before, now, reading->length);
+        int64_t step = row == 0 ? 0 : field_step(now - before, reading->length);
         uint64_t size = step < 0 ? (uint64_t)-step : (uint64_t)step;
         bool ends = row != 0 && (now == ones) != (before == ones);
         if (row != 0 && size <= course->typical && size < middle && !(ends && has_code)) {

@@ -56,6 +56,22 @@ int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned pos
     return byte + 1 >= lines->length ? -1 : (int)position + 1;
 }
 
+int gap_resting(const struct field_lines *lines, const struct field_bits *bits,
+                enum lt_order order, unsigned upper, unsigned lower, unsigned most)
+{
+    int at = (int)lower;
+    for (int between = 0; between <= (int)most; between++) {
+        at = gap_upper(lines, order, (unsigned)at);
+        if (at < 0)
+            return -1;
+        if (at == (int)upper)
+            return between;
+        if (bits->moved[at] || bits->taken[at])
+            return -1;
+    }
+    return -1;
+}
+
 /* --- counting --- */
 
 struct transitions {

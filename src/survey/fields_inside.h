@@ -62,6 +62,14 @@ static inline uint64_t line_get(const struct field_lines *lines, enum lt_order o
     return word >> place % 8 & (((uint64_t)1 << count) - 1);
 }
 
+/* A difference of two values of a field as a step, modulo its length: the shorter way round. */
+static inline int64_t field_step(uint64_t difference, unsigned length)
+{
+    uint64_t half = (uint64_t)1 << (length - 1);
+    difference &= 2 * half - 1;
+    return difference >= half ? (int64_t)(difference - 2 * half) : (int64_t)difference;
+}
+
 /* --- text --- */
 
 #define FIELD_TEXTS_MAX 16u
@@ -103,6 +111,10 @@ void field_gaps_make(const struct field_lines *lines, const struct field_bits *b
 /* The position below, or -1 where the frame ends. */
 int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position);
 int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned position);
+/* How many bits, at most `most`, lie between two positions, all at rest; -1 where that is not so.
+ */
+int gap_resting(const struct field_lines *lines, const struct field_bits *bits,
+                enum lt_order order, unsigned upper, unsigned lower, unsigned most);
 
 /* --- cut --- */
 

@@ -17,17 +17,8 @@
 static int offset_of_sign(const struct field_lines *lines, const struct field_bits *bits,
                           unsigned sign, const struct field_place *magnitude, enum lt_order order)
 {
-    int at = magnitude->msb;
-    for (int between = 0; between <= (int)BETWEEN_MOST; between++) {
-        at = gap_upper(lines, order, (unsigned)at);
-        if (at < 0)
-            return -1;
-        if (at == (int)sign)
-            return (int)magnitude->length + between;
-        if (bits->moved[at] || bits->taken[at])
-            return -1;
-    }
-    return -1;
+    int between = gap_resting(lines, bits, order, sign, magnitude->msb, BETWEEN_MOST);
+    return between < 0 ? -1 : (int)magnitude->length + between;
 }
 
 struct near_zero {
