@@ -52,20 +52,14 @@ struct copies {
 /* Bits that take part: without counters and checks. */
 static void make_mask(const struct lt_survey_frame *frame, uint8_t mask[LT_FRAME_MAX])
 {
-    memset(mask, 0xFF, LT_FRAME_MAX);
+    struct lt_bit_set derived = {{0}};
     for (size_t i = 0; i < frame->field_count; i++) {
         const struct lt_survey_field *field = &frame->fields[i];
-        if (field->kind != LT_FIELD_COUNTER && field->kind != LT_FIELD_CHECKSUM)
-            continue;
-        for (unsigned part = 0; part < field->bits.parts; part++) {
-            struct lt_span span = field->bits.part[part];
-            for (unsigned n = 0; n < lt_span_length(span); n++) {
-                unsigned position = lt_span_position(span, n);
-                if (position < 8 * LT_FRAME_MAX)
-                    mask[position / 8] &= (uint8_t) ~(1u << position % 8);
-            }
-        }
+        if (field->kind == LT_FIELD_COUNTER || field->kind == LT_FIELD_CHECKSUM)
+            lt_bit_set_add_bits(&derived, &field->bits);
     }
+    for (unsigned byte = 0; byte < LT_FRAME_MAX; byte++)
+        mask[byte] = (uint8_t) ~(derived.word[byte / 8] >> 8 * (byte % 8));
 }
 
 /* FNV-1a with a last mixing step, so that the smallest hashes are a fair choice. */
@@ -91,26 +85,14 @@ static void add_to_sketch(struct side *side, uint64_t hash)
     side->sketch[at] = hash;
 }
 
-static size_t count_events(const struct lt_kept *kept, const uint8_t *mask, size_t most)
-{
-    size_t count = 0;
-    uint64_t before = 0;
-    for (size_t row = 0; row < kept->count && count < most; row++) {
-        uint64_t hash = hash_of(lt_kept_row(kept, row), mask, kept->key.length);
-        count += row > 0 && hash != before;
-        before = hash;
-    }
-    return count;
-}
-
 static bool read_side(struct copies *copies, struct side *side)
 {
     const struct lt_kept *kept = &side->frame->stream->kept;
     uint8_t mask[LT_FRAME_MAX];
     uint64_t before = 0;
     make_mask(side->frame, mask);
-    side->events = lt_arena_array(
-        copies->work->scratch, count_events(kept, mask, copies->events_most), sizeof *side->events);
+    size_t room = kept->count < copies->events_most ? kept->count : copies->events_most;
+    side->events = lt_arena_array(copies->work->scratch, room, sizeof *side->events);
     if (!side->events)
         return false;
     for (size_t row = 0; row < kept->count && side->count < copies->events_most; row++) {

@@ -74,17 +74,6 @@ static enum lt_code find_checks(struct parts *parts, const struct frame_parts *f
     return code;
 }
 
-static void take_surely(struct lt_bit_set *taken, const struct page_parts *page)
-{
-    for (size_t i = 0; i < page->counter_count; i++) {
-        struct lt_bits bits = {1, {page->counters[i].bits}};
-        lt_bit_set_add_bits(taken, &bits);
-    }
-    for (size_t i = 0; i < page->check_count; i++)
-        if (page->checks[i].form == LT_CHECK_FOUND)
-            lt_bit_set_add_bits(taken, &page->checks[i].place);
-}
-
 /* A check over the whole frame turned round gives other bits too: each page would have "checks". */
 static bool is_explained(const struct page_parts *whole)
 {
@@ -104,7 +93,7 @@ static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
     (void)context;
     if (frame->paged) {
         lt_bit_set_add_bits(&taken, &frame->stream->selector.bits);
-        take_surely(&taken, &frame->pages[0]);
+        parts_take(&taken, &frame->pages[0], true);
     }
     lt_arena_init(&scratch, SCRATCH_CEILING);
     enum lt_code code = find_counters(parts, page, &taken, &scratch);

@@ -76,32 +76,33 @@ enum lt_code parts_each_page(struct parts *parts, struct frame_parts *frame, par
     return code;
 }
 
-static void take_found(struct lt_bit_set *taken, const struct page_parts *page)
+void parts_take(struct lt_bit_set *taken, const struct page_parts *page, bool explained)
 {
     for (size_t i = 0; i < page->counter_count; i++) {
         struct lt_bits bits = {1, {page->counters[i].bits}};
         lt_bit_set_add_bits(taken, &bits);
     }
     for (size_t i = 0; i < page->check_count; i++)
-        lt_bit_set_add_bits(taken, &page->checks[i].place);
+        if (!explained || page->checks[i].form == LT_CHECK_FOUND)
+            lt_bit_set_add_bits(taken, &page->checks[i].place);
 }
 
 struct lt_bit_set parts_taken(const struct frame_parts *frame, const struct page_parts *page)
 {
     struct lt_bit_set taken = {{0}};
     if (!frame->paged) {
-        take_found(&taken, page);
+        parts_take(&taken, page, false);
         return taken;
     }
     lt_bit_set_add_bits(&taken, &frame->stream->selector.bits);
-    take_found(&taken, &frame->pages[0]);
+    parts_take(&taken, &frame->pages[0], false);
     for (size_t w = 0; w < 8; w++)
         taken.word[w] |= page->page ? frame->common.word[w] : ~frame->common.word[w];
     if (page->page)
-        take_found(&taken, page);
+        parts_take(&taken, page, false);
     /* A check with a constant of its own on each page may lie in common bits. */
     for (size_t i = 1; i < frame->page_count && !page->page; i++)
-        take_found(&taken, &frame->pages[i]);
+        parts_take(&taken, &frame->pages[i], false);
     return taken;
 }
 
