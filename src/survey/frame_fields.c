@@ -46,16 +46,16 @@ static double prior_of(const struct votes *votes, double trust)
 
 /* --- one page --- */
 
-/* The counts of the page; made from its rows where the collector had no room for them, or never
- * counted them together (the whole of a frame with a selector). */
-static enum lt_code moments_of(const struct page_parts *page, struct lt_moments **ret_moments,
-                               struct lt_moments **ret_own, struct lt_error *error)
+/* The counts of the page, or of the whole; made from its rows where the collector had no room for
+ * them. */
+static enum lt_code moments_of(const struct frame_parts *frame, const struct page_parts *page,
+                               struct lt_moments **ret_moments, struct lt_moments **ret_own,
+                               struct lt_error *error)
 {
     *ret_own = NULL;
-    if (page->page && page->page->moments) {
-        *ret_moments = page->page->moments;
+    *ret_moments = page->page ? page->page->moments : frame->stream->all;
+    if (*ret_moments)
         return LT_OK;
-    }
     enum lt_code code = lt_moments_new(ret_own, page->kept.key.length, error);
     if (code == LT_OK) {
         lt_moments_add_kept(*ret_own, &page->kept);
@@ -81,7 +81,7 @@ static enum lt_code find_fields(struct parts *parts, const struct frame_parts *f
     struct lt_survey_field *fields = NULL;
     size_t count = 0;
     struct lt_bit_set taken = parts_taken(frame, page);
-    enum lt_code code = moments_of(page, &moments, &own, parts->work->error);
+    enum lt_code code = moments_of(frame, page, &moments, &own, parts->work->error);
     if (code != LT_OK)
         return code;
     struct lt_fields_input input = {
