@@ -6,6 +6,7 @@
 #include "survey/bus_protocol.h"
 #include "survey/bus_rate.h"
 #include "survey/survey_internal.h"
+#include "survey/words.h"
 
 #define SAY_ROOM 1000
 
@@ -197,12 +198,11 @@ static enum lt_code fill_bus(struct survey_work *work, unsigned index,
 static void say_copy(struct sentences *say, const struct lt_survey *survey,
                      const struct lt_survey_frame *frame)
 {
-    if (!frame->copy_of || frame->copy_of > survey->frame_count)
+    if (!frame->copy_of)
         return;
     const struct lt_survey_frame *from = &survey->frames[frame->copy_of - 1];
-    char id[12];
-    lt_text_format(id, sizeof id, from->stream->key.extended ? "%08" PRIX32 : "%03" PRIX32,
-                   from->stream->key.id);
+    char id[SURVEY_ID_ROOM];
+    survey_print_id(id, &from->stream->key);
     bool elsewhere = from->stream->key.bus != frame->stream->key.bus;
     uint64_t source = from->stream->timing.count, here = frame->stream->timing.count;
     add(say, "A copy of %s%s%s, %.1f ms %s%s.", id, elsewhere ? " on " : " on the same bus",

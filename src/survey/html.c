@@ -98,28 +98,7 @@ static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame
 
 /* --- frames --- */
 
-static void put_remarks(struct lt_html *html, const struct lt_survey *survey,
-                        const struct lt_survey_frame *frame)
-{
-    char id[SURVEY_ID_ROOM], delay[SURVEY_TIME_ROOM];
-    if (frame->say)
-        lt_html_line(html, "p", NULL, "%s", frame->say);
-    else if (frame->diagnostic)
-        lt_html_line(html, "p", NULL, "Diagnostics: not looked at for fields.");
-    if (frame->copy_of) {
-        const struct lt_survey_frame *source = &survey->frames[frame->copy_of - 1];
-        survey_print_id(id, &source->stream->key);
-        survey_print_time(delay, llround(fabs(frame->copy_delay_s) * 1e9));
-        lt_html_line(html, "p", NULL, "The same as %s on %s, %s %s.", id, source->bus, delay,
-                     frame->copy_delay_s >= 0 ? "after it" : "before it");
-    }
-    if (frame->authenticated)
-        lt_html_line(html, "p", NULL,
-                     "Authenticated: it carries a check that nothing in the frame explains.");
-}
-
-static void put_frame(struct lt_html *html, const struct lt_survey *survey,
-                      const struct lt_survey_frame *frame)
+static void put_frame(struct lt_html *html, const struct lt_survey_frame *frame)
 {
     const struct lt_stream *stream = frame->stream;
     char id[SURVEY_ID_ROOM], timing[SURVEY_TIMING_ROOM];
@@ -134,7 +113,10 @@ static void put_frame(struct lt_html *html, const struct lt_survey *survey,
                  stream->key.fd ? " FD" : "", stream->timing.count, timing);
     picture_timing(html, &stream->timing);
     lt_html_close(html);
-    put_remarks(html, survey, frame);
+    if (frame->diagnostic)
+        lt_html_line(html, "p", NULL, "Diagnostics: not looked at for fields.");
+    if (frame->say)
+        lt_html_line(html, "p", NULL, "%s", frame->say);
     if (stream->key.length)
         picture_strip(html, frame);
     put_fields(html, frame);
@@ -161,7 +143,7 @@ static void put_bus(struct lt_html *html, const struct lt_survey *survey, size_t
         if (survey->frames[i].stream->key.bus != index)
             continue;
         if (*drawn < PICTURES_MAX)
-            put_frame(html, survey, &survey->frames[i]);
+            put_frame(html, &survey->frames[i]);
         else
             left_out++;
         ++*drawn;

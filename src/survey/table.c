@@ -212,18 +212,8 @@ static void print_content(char *ret_text, size_t size, const struct lt_survey_fr
 
 static void put_remarks(const struct page *page, const struct lt_survey_frame *frame)
 {
-    char text[256], id[SURVEY_ID_ROOM];
     if (frame->diagnostic)
         put_wrapped(page->sink, 4, "diagnostics: not looked at for fields");
-    if (frame->copy_of) {
-        const struct lt_survey_frame *source = &page->survey->frames[frame->copy_of - 1];
-        char delay[SURVEY_TIME_ROOM];
-        survey_print_id(id, &source->stream->key);
-        survey_print_time(delay, llround(fabs(frame->copy_delay_s) * 1e9));
-        lt_text_format(text, sizeof text, "the same as %s on %s, %s %s", id, source->bus, delay,
-                       frame->copy_delay_s >= 0 ? "after it" : "before it");
-        put_wrapped(page->sink, 4, text);
-    }
     if (frame->say)
         put_wrapped(page->sink, 4, frame->say);
 }
