@@ -45,11 +45,7 @@ struct compare {
 
 /* --- buses --- */
 
-static bool same_frame(const struct lt_stream_key *a, const struct lt_stream_key *b)
-{
-    return a->id == b->id && a->extended == b->extended && a->fd == b->fd && a->length == b->length;
-}
-
+/* That of the collector's streams on one bus. */
 static int order_of(const struct lt_stream_key *a, const struct lt_stream_key *b)
 {
     if (a->extended != b->extended)
@@ -59,7 +55,7 @@ static int order_of(const struct lt_stream_key *a, const struct lt_stream_key *b
     return a->length != b->length ? (a->length < b->length ? -1 : 1) : (int)a->fd - (int)b->fd;
 }
 
-/* Where the streams of a bus lie; they are in the order bus, extended, id, length. */
+/* Where the streams of a bus lie: one after another. */
 struct part {
     size_t first, end;
 };
@@ -89,10 +85,6 @@ static const struct lt_survey_frame *frame_like(const struct lt_survey *survey, 
         else
             high = middle;
     }
-    /* FD frames may lie among others of their length in another order. */
-    for (size_t i = part.first; i < part.end; i++)
-        if (survey->frames[i].stream->key.fd && same_frame(&survey->frames[i].stream->key, key))
-            return &survey->frames[i];
     return NULL;
 }
 
@@ -180,8 +172,6 @@ static double surprise(const struct lt_survey *seen_in, const struct lt_survey *
 static struct lt_change *add_change(struct compare *compare, enum lt_change_kind kind,
                                     const struct lt_survey_frame *frame, double weight)
 {
-    if (compare->count == CHANGES_MOST)
-        return NULL;
     struct lt_change *change = lt_arena_push(compare->arena, &compare->changes, &compare->count,
                                              &compare->capacity, sizeof *change);
     if (change)
@@ -491,7 +481,9 @@ static int by_weight(const void *x, const void *y)
         return a->page < b->page ? -1 : 1;
     if (a->kind != b->kind)
         return a->kind < b->kind ? -1 : 1;
-    return memcmp(&a->bits.part[0], &b->bits.part[0], sizeof a->bits.part[0]);
+    if (a->bits.part[0].msb != b->bits.part[0].msb)
+        return a->bits.part[0].msb < b->bits.part[0].msb ? -1 : 1;
+    return (a->bits.part[0].lsb > b->bits.part[0].lsb) - (a->bits.part[0].lsb < b->bits.part[0].lsb);
 }
 
 enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey *b,
