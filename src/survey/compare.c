@@ -13,7 +13,7 @@
 #include "survey/compare_units.h"
 #include "survey/words.h"
 
-#define CHANGES_MOST   4096u
+#define CHANGES_MOST   4096u /* given; those that tell least are left out */
 #define PERIOD_CHANGED 1.25
 #define NAMES_SHARE    0.2 /* of identifiers that buses of one name should have in common */
 #define RANGE_EXCESS   0.25
@@ -169,6 +169,40 @@ static double surprise(const struct lt_survey *seen_in, const struct lt_survey *
 
 /* --- adding --- */
 
+static int by_weight(const void *x, const void *y)
+{
+    const struct lt_change *a = x, *b = y;
+    if (a->weight != b->weight)
+        return a->weight > b->weight ? -1 : 1;
+    if (a->key.bus != b->key.bus)
+        return a->key.bus < b->key.bus ? -1 : 1;
+    int order = order_of(&a->key, &b->key);
+    if (order)
+        return order;
+    if (a->has_page && b->has_page && a->page != b->page)
+        return a->page < b->page ? -1 : 1;
+    if (a->kind != b->kind)
+        return a->kind < b->kind ? -1 : 1;
+    if (a->bits.part[0].msb != b->bits.part[0].msb)
+        return a->bits.part[0].msb < b->bits.part[0].msb ? -1 : 1;
+    return (a->bits.part[0].lsb > b->bits.part[0].lsb) - (a->bits.part[0].lsb < b->bits.part[0].lsb);
+}
+
+static void sort_and_cut(struct compare *compare)
+{
+    if (compare->count > 1)
+        qsort(compare->changes, compare->count, sizeof *compare->changes, by_weight);
+    if (compare->count > CHANGES_MOST)
+        compare->count = CHANGES_MOST;
+}
+
+/* Keeps the list short before a frame adds its own. */
+static void make_room(struct compare *compare)
+{
+    if (compare->count >= 2 * CHANGES_MOST)
+        sort_and_cut(compare);
+}
+
 static struct lt_change *add_change(struct compare *compare, enum lt_change_kind kind,
                                     const struct lt_survey_frame *frame, double weight)
 {
@@ -200,6 +234,7 @@ static const char *at_text(const struct lt_survey *survey, int64_t time_ns, char
 
 static void frame_only(struct compare *compare, const struct lt_survey_frame *frame, bool in_b)
 {
+    make_room(compare);
     const struct lt_survey *seen = in_b ? compare->b : compare->a;
     const struct lt_survey *other = in_b ? compare->a : compare->b;
     const struct lt_timing *timing = &frame->stream->timing;
@@ -430,6 +465,7 @@ static void lower_many(struct compare *compare)
 static enum lt_code compare_frames(struct compare *compare)
 {
     enum lt_code code = LT_OK;
+    make_room(compare);
     compare->still_from = compare->count;
     compare_periods(compare);
     if (!compare->frame_a->diagnostic && !compare->frame_b->diagnostic)
@@ -467,25 +503,6 @@ static void bus_only(struct compare *compare, unsigned bus, bool in_b)
         frame_only(compare, &survey->frames[i], in_b);
 }
 
-static int by_weight(const void *x, const void *y)
-{
-    const struct lt_change *a = x, *b = y;
-    if (a->weight != b->weight)
-        return a->weight > b->weight ? -1 : 1;
-    if (a->key.bus != b->key.bus)
-        return a->key.bus < b->key.bus ? -1 : 1;
-    int order = order_of(&a->key, &b->key);
-    if (order)
-        return order;
-    if (a->has_page && b->has_page && a->page != b->page)
-        return a->page < b->page ? -1 : 1;
-    if (a->kind != b->kind)
-        return a->kind < b->kind ? -1 : 1;
-    if (a->bits.part[0].msb != b->bits.part[0].msb)
-        return a->bits.part[0].msb < b->bits.part[0].msb ? -1 : 1;
-    return (a->bits.part[0].lsb > b->bits.part[0].lsb) - (a->bits.part[0].lsb < b->bits.part[0].lsb);
-}
-
 enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey *b,
                                struct lt_arena *arena, struct lt_change **ret_changes,
                                size_t *ret_count, struct lt_error *error)
@@ -509,8 +526,7 @@ enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey
         return lt_fail(error, LT_E_MEMORY, "out of memory for the comparison");
     if (code != LT_OK)
         return code;
-    if (compare->count > 1)
-        qsort(compare->changes, compare->count, sizeof *compare->changes, by_weight);
+    sort_and_cut(compare);
     *ret_changes = compare->changes;
     *ret_count = compare->count;
     return LT_OK;

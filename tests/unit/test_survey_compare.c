@@ -190,6 +190,28 @@ static void buses_meet_by_what_is_on_them(void **state)
     made_end(&b);
 }
 
+/* Thousands of identifiers that A has and B has not, each once; what B has stands out more. */
+static void the_most_telling_of_too_many_differences_stay(void **state)
+{
+    struct made_bus a, b;
+    struct lt_arena arena;
+    size_t count;
+    (void)state;
+    made_begin(&a, 1);
+    made_begin(&b, 1);
+    for (uint32_t i = 0; i < LT_STREAMS_MAX; i++)
+        made_add(&a, 0, 0x10000 + i, i * MADE_MS, "a", 1);
+    for (uint32_t i = 0; i < 20; i++)
+        made_cyclic(&b, 0, 0x700 + i, 20 * MADE_MS, 4 * MADE_S, "b");
+    struct lt_change *changes = compared(&a, &b, &arena, &count);
+    assert_int_equal(count, LT_STREAMS_MAX);
+    for (size_t i = 0; i < 20; i++)
+        assert_int_equal(changes[i].kind, LT_CHANGE_FRAME_ONLY_B);
+    lt_arena_release(&arena);
+    made_end(&a);
+    made_end(&b);
+}
+
 static void nothing_compares_with_something(void **state)
 {
     struct made_bus a, b;
@@ -218,6 +240,7 @@ int main(void)
         cmocka_unit_test(a_bit_at_rest_elsewhere_is_a_value_that_differs),
         cmocka_unit_test(another_period_is_told),
         cmocka_unit_test(buses_meet_by_what_is_on_them),
+        cmocka_unit_test(the_most_telling_of_too_many_differences_stay),
         cmocka_unit_test(nothing_compares_with_something),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
