@@ -14,7 +14,8 @@
 #define PGN_CLAIM       60928u
 #define PGN_BROADCAST   61440u /* PF >= 240 */
 #define PGN_PROPRIETARY 65280u
-#define REPLY_BIT       0x40u
+#define REPLY_BIT       0x40u /* of a service that is answered, ISO 14229-1 */
+#define REFUSED         0x7Fu
 #define MOSTLY          0.9
 #define OTHERS_MOST     2u /* still frames beside diagnostics: a gateway's own */
 
@@ -24,9 +25,9 @@
 static uint8_t service_of(const uint8_t *row, unsigned length)
 {
     unsigned kind = length >= 3 ? row[0] >> 4 : 0xF, low = length >= 3 ? row[0] & 0x0F : 0;
-    if (kind == 0 && low >= 1 && low < length)
+    if (kind == 0 && low >= 1 && low <= 7 && low < length)
         return row[1];
-    return kind == 1 && length >= 8 ? row[2] : 0;
+    return kind == 1 && length >= 8 && (low << 8 | row[1]) > 7 ? row[2] : 0;
 }
 
 static bool is_obd_service(uint8_t service)
@@ -39,14 +40,18 @@ static bool is_uds_service(uint8_t service)
     return (service >= 0x10 && service <= 0x3E) || (service >= 0x83 && service <= 0x88);
 }
 
-/* The request's service, whether asked, answered or refused (7F service code). */
-static uint8_t request_service(const uint8_t *row, unsigned length, bool *ret_reply)
+bool bus_is_service(uint8_t service)
+{
+    return is_obd_service(service) || is_uds_service(service);
+}
+
+uint8_t bus_service(const uint8_t *row, unsigned length, bool *ret_reply)
 {
     uint8_t service = service_of(row, length), request = service & (uint8_t)~REPLY_BIT;
     *ret_reply = true;
-    if (service == 0x7F)
+    if (service == REFUSED)
         return length >= 4 ? row[2] : 0;
-    if ((service & REPLY_BIT) && (is_obd_service(request) || is_uds_service(request)))
+    if ((service & REPLY_BIT) && bus_is_service(request))
         return request;
     *ret_reply = false;
     return service;
@@ -58,7 +63,7 @@ static void count_services(const struct lt_kept *kept, struct bus_speech *speech
     *ret_replies = 0;
     for (size_t row = 0; row < kept->count; row++) {
         bool reply;
-        uint8_t service = request_service(lt_kept_row(kept, row), kept->key.length, &reply);
+        uint8_t service = bus_service(lt_kept_row(kept, row), kept->key.length, &reply);
         if (is_uds_service(service))
             speech->uds_services[service]++;
         *ret_replies += reply && service != 0;

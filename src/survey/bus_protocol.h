@@ -26,6 +26,12 @@ struct bus_speech {
 /* Looks at all frames of the survey; one element for each bus. */
 void bus_speech_find(const struct lt_survey *survey, struct bus_speech *ret_speech);
 
+/* The service that an ISO-TP frame begins to ask, to answer or to refuse, by the number of the
+ * request; 0 where it begins no message. */
+uint8_t bus_service(const uint8_t *row, unsigned length, bool *ret_reply);
+/* Is it one of SAE J1979 or of ISO 14229-1? */
+bool bus_is_service(uint8_t service);
+
 /* "EEC1" for 61444; NULL where not known. */
 const char *pgn_name(uint32_t pgn);
 

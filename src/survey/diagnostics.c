@@ -10,12 +10,10 @@
 
 #include "loomtap/proto/j1939.h"
 #include "loomtap/proto/obd.h"
-#include "survey/survey_internal.h"
+#include "survey/bus_protocol.h"
 
 #define MAKERS_FIRST 0x700u
 #define MAKERS_LAST  0x7FFu
-#define REPLY_BIT    0x40u /* of a service that is answered, ISO 14229-1 */
-#define NEGATIVE     0x7Fu
 
 static bool has_fixed_identifier(const struct lt_stream_key *key)
 {
@@ -30,27 +28,19 @@ static bool has_fixed_identifier(const struct lt_stream_key *key)
 
 enum speech { SPEECH_NONE, SPEECH_MIDDLE, SPEECH_QUESTION, SPEECH_ANSWER };
 
-static bool is_question(uint8_t service)
-{
-    return (service >= 0x01 && service <= 0x0A) || (service >= 0x10 && service <= 0x3E) ||
-           (service >= 0x83 && service <= 0x88);
-}
-
 /* What one frame says, as ISO-TP; SPEECH_MIDDLE for pieces and flow control. */
 static enum speech speech_of(const uint8_t *row, unsigned length)
 {
-    unsigned kind = row[0] >> 4, low = row[0] & 0x0F, service = 0;
+    unsigned kind = row[0] >> 4, low = row[0] & 0x0F;
+    bool reply;
     if (kind == 2)
         return SPEECH_MIDDLE;
     if (kind == 3)
         return length >= 3 && low <= 2 ? SPEECH_MIDDLE : SPEECH_NONE;
-    if (kind == 0 && low >= 1 && low < length && low <= 7)
-        service = row[1];
-    else if (kind == 1 && length == 8 && (low << 8 | row[1]) > 7)
-        service = row[2];
-    if (service == NEGATIVE || (service & REPLY_BIT && is_question(service & 0xBF)))
+    uint8_t service = bus_service(row, length, &reply);
+    if (reply)
         return SPEECH_ANSWER;
-    return is_question((uint8_t)service) ? SPEECH_QUESTION : SPEECH_NONE;
+    return bus_is_service(service) ? SPEECH_QUESTION : SPEECH_NONE;
 }
 
 static enum speech speech_of_stream(const struct lt_stream *stream)
