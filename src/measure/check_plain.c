@@ -526,13 +526,21 @@ static bool is_nibble_copy(const struct search *search, unsigned own)
     return false;
 }
 
+/* The moving bytes of the range that a nibble may be made from; its own byte, for the nibble beside
+ * it, or not. */
+static uint64_t nibble_set(const struct check_view *view, unsigned position, struct range range,
+                           bool with_beside)
+{
+    uint64_t own = (uint64_t)1 << position / 8;
+    uint64_t set = (~(uint64_t)0 << range.first) & (~(uint64_t)0 >> (64 - range.end));
+    return moving_bytes(view) & (with_beside ? set | own : set & ~own);
+}
+
 static bool try_nibble_range(struct search *search, unsigned position, struct range range,
                              bool with_beside, double tried)
 {
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
-    uint64_t own = (uint64_t)1 << position / 8;
-    uint64_t set = (~(uint64_t)0 << range.first) & (~(uint64_t)0 >> (64 - range.end));
-    set = moving_bytes(search->view) & (with_beside ? set | own : set & ~own);
+    uint64_t set = nibble_set(search->view, position, range, with_beside);
     for (enum kind kind = KIND_MINUS; kind < KINDS; kind++) {
         if (nibble_follows(search, position, range, with_beside, kind) &&
             try_set(search, LT_CHECK_NIBBLE_SUM, place, set, kind, tried))
@@ -561,6 +569,17 @@ static void try_nibble(struct search *search, unsigned position)
                 return;
         }
     }
+}
+
+/* A nibble sum known from elsewhere: few frames do not tell it from a copy, so none is looked for.
+ */
+static void try_known_nibble(struct search *search, unsigned position, enum kind kind)
+{
+    struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
+    struct range all = {0, search->view->length};
+    for (unsigned beside = 0; beside < 2; beside++)
+        try_set(search, LT_CHECK_NIBBLE_SUM, place,
+                nibble_set(search->view, position, all, beside), kind, 4.0);
 }
 
 /* J1939: the counter in the other nibble of the byte, the identifier enters. */
@@ -661,7 +680,7 @@ void check_try_plain(struct check_view *view, const struct lt_checksum *known,
         if (known->family == LT_CHECK_J1939_TSC1 || known->family == LT_CHECK_J1939_XBR)
             try_j1939(search, byte, known->family, position % 8 != 0);
         else if (known->family == LT_CHECK_NIBBLE_SUM)
-            try_nibble(search, position);
+            try_known_nibble(search, position, kind);
         else if (others)
             try_set(search, known->family, known->place, others, kind, 4.0);
     }
