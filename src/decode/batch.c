@@ -8,26 +8,31 @@
  * values stay in order, sums are of whole numbers, and nothing crosses from stream to stream. */
 #include "decode/batch.h"
 
-struct route *route_search(const struct routes *routes, uint64_t key)
+/* The key's own place, or the free one where it would be. */
+static struct route *place_of(const struct routes *routes, uint64_t key)
 {
     size_t slot = slot_of(key);
     while (routes->slots[slot].key != key && routes->slots[slot].key != ROUTE_FREE)
         slot = (slot + 1) % ROUTES;
-    return routes->slots[slot].key == key ? &routes->slots[slot] : NULL;
+    return &routes->slots[slot];
+}
+
+struct route *route_search(const struct routes *routes, uint64_t key)
+{
+    struct route *route = place_of(routes, key);
+    return route->key == key ? route : NULL;
 }
 
 struct route *route_add(struct routes *routes, uint64_t key)
 {
-    size_t slot = slot_of(key);
-    while (routes->slots[slot].key != key && routes->slots[slot].key != ROUTE_FREE)
-        slot = (slot + 1) % ROUTES;
-    if (routes->slots[slot].key == key)
-        return &routes->slots[slot];
+    struct route *route = place_of(routes, key);
+    if (route->key == key)
+        return route;
     if (routes->used >= ROUTES / 2)
         return NULL;
     routes->used++;
-    routes->slots[slot] = (struct route){.key = key};
-    return &routes->slots[slot];
+    *route = (struct route){.key = key};
+    return route;
 }
 
 void routes_clear(struct routes *routes)

@@ -87,6 +87,7 @@ static inline bool decode_has_failed(const struct lt_decode *decode)
 {
     return decode->sink->failed || decode->failed_memory;
 }
+
 /* digest.c: what a thread makes of a piece before its turn. */
 struct digest;
 /* NULL: no memory. */

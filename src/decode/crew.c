@@ -9,7 +9,8 @@
 struct member {
     struct lt_decode *decode;
     struct lt_pieces *pieces;
-    struct digest *digest; /* NULL: frames are needed in order */
+    struct digest *digest; /* NULL: frames are needed in order, or there was no memory for it */
+    bool in_order;         /* no thread has a digest */
     unsigned number;
     pthread_t thread;
 };
@@ -23,8 +24,8 @@ static void take_in_order(const struct member *member)
         if (member->digest)
             digest_learn(member->digest, decode, &batch);
     }
-    /* The next piece may come in another way. */
-    if (member->digest)
+    /* The next piece may come in another way, whatever this thread's are. */
+    if (!member->in_order)
         lanes_work_off(decode);
 }
 
@@ -59,7 +60,8 @@ void take_in_pieces(struct lt_decode *decode)
         return; /* no memory for it: one thread needs none */
     lanes_work_off(decode);
     for (unsigned i = 0; i < threads; i++)
-        members[i] = (struct member){decode, pieces, in_order ? NULL : digest_new(), i, 0};
+        members[i] =
+            (struct member){decode, pieces, in_order ? NULL : digest_new(), in_order, i, 0};
     /* Fewer threads than wanted are no fault. */
     while (started < threads &&
            pthread_create(&members[started].thread, NULL, work, &members[started]) == 0)

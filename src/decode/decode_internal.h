@@ -161,8 +161,8 @@ struct lt_decode {
     struct sqlite_output *sqlite;
     bool failed_memory;
 
-    /* By plan index, frames and parameters in one numbering: */
-    struct stream **by_plan; /* the only stream of a plan, by plan index */
+    /* The only stream of a plan, by its index; frames and parameters share one numbering. */
+    struct stream **by_plan;
     struct stream *buckets[1024];
     struct stream **streams; /* in order of appearance */
     size_t stream_count, stream_capacity;

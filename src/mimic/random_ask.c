@@ -233,9 +233,6 @@ static void send_answer(struct lt_mimic_ask *ask, unsigned controller, int64_t n
     data[0] = 0x10;
     data[1] = (uint8_t)len;
     memcpy(data + 2, whole, 6);
-    memcpy(ask->rest, whole, len);
-    ask->rest_len = (uint8_t)len;
-    ask->rest_at = 6;
     int64_t at = now_ns + after_ms(ask, 0.5, 3);
     struct lt_mimic_said *flow = plan(ask, at, replies_to_id(ask, controller));
     flow->data[0] = 0x30;

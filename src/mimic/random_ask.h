@@ -19,12 +19,11 @@ struct lt_mimic_ask {
     struct lt_mimic_rng rng;
     bool on, extended, several; /* several: more parameters in one question */
     unsigned controllers;
-    int64_t period_ns, deaf_until_ns;
+    int64_t period_ns;
     double tau_s[LT_MIMIC_ASK_PARAMETERS], value[LT_MIMIC_ASK_PARAMETERS];
     bool knows[LT_MIMIC_ASK_PARAMETERS];
     unsigned turn, asked_count;
-    uint8_t asked[6];                    /* parameters of the question under way */
-    uint8_t rest[64], rest_len, rest_at; /* of a long answer */
+    uint8_t asked[6]; /* parameters of the question under way */
     struct lt_mimic_said said[LT_MIMIC_ASK_WAITING];
 };
 

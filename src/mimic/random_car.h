@@ -157,7 +157,6 @@ struct lt_mimic_random_car {
     unsigned bitrate_hz[LT_MIMIC_RANDOM_BUSES];
     double loss;
     bool polling, polling_extended;
-    unsigned mode_code;
     /* habits of the maker */
     double order_bias; /* share of Motorola frames */
     double tight, nibble, check_share, counter_share, nice, signed_offset, empty;
@@ -186,6 +185,7 @@ struct lt_mimic_random_field *lt_mimic_random_add(struct lt_mimic_random_frame *
 void lt_mimic_random_guard(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame);
 void lt_mimic_random_page_counter(struct lt_mimic_random_car *car,
                                   struct lt_mimic_random_frame *frame, unsigned page);
+extern const char *const lt_mimic_family_words[], *const lt_mimic_hidden_words[];
 /* random_seal.c: what a check says of these bytes, and how a profile writes it. */
 uint32_t lt_mimic_random_seal(struct lt_mimic_seal *seal, struct lt_mimic_spot place,
                               const struct lt_mimic_random_frame *frame, const uint8_t *data);
@@ -207,6 +207,8 @@ const char *lt_mimic_spot_order(struct lt_mimic_spot spot);
 /* The frame's bytes for the car as it is; counters move on. */
 void lt_mimic_random_build(struct lt_mimic_random_car *car, struct lt_mimic_random_frame *frame,
                            int64_t now_ns);
+/* The code that says "unavailable", of a field that has one. */
+uint64_t lt_mimic_random_unavailable(const struct lt_mimic_random_field *field);
 /* A number that changes when a flag or choice of the frame does. */
 uint64_t lt_mimic_random_watch(const struct lt_mimic_random_car *car,
                                const struct lt_mimic_random_frame *frame);

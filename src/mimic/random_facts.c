@@ -60,16 +60,6 @@ static int64_t as_signed(const struct lt_mimic_random_field *field, uint64_t raw
     return (int64_t)raw;
 }
 
-static bool is_code(const struct lt_mimic_random_field *field, uint64_t raw)
-{
-    if (!field->codes)
-        return false;
-    unsigned bits = field->spot.bits;
-    return raw == (field->sign == LT_MIMIC_TWOS ? 1ull << (bits - 1)
-                   : bits >= 64                 ? UINT64_MAX
-                                                : (1ull << bits) - 1);
-}
-
 static void note_value(struct lt_mimic_random_field *field, uint64_t raw)
 {
     struct lt_mimic_facts *facts = &field->facts;
@@ -120,10 +110,8 @@ static unsigned page_of(const struct lt_mimic_random_frame *frame, const uint8_t
     return page;
 }
 
-void lt_mimic_random_note(const struct lt_mimic_random_car *car,
-                          struct lt_mimic_random_frame *frame, const uint8_t *data)
+void lt_mimic_random_note(struct lt_mimic_random_frame *frame, const uint8_t *data)
 {
-    (void)car;
     unsigned page = page_of(frame, data);
     for (size_t i = 0; i < frame->field_count; i++) {
         struct lt_mimic_random_field *field = &frame->field[i];
@@ -138,7 +126,7 @@ void lt_mimic_random_note(const struct lt_mimic_random_car *car,
             facts->first_any = raw;
         facts->begun_any = true;
         facts->moved_with_codes |= raw ^ facts->first_any;
-        if (is_code(field, raw))
+        if (field->codes && raw == lt_mimic_random_unavailable(field))
             facts->codes++;
         else
             note_value(field, raw);

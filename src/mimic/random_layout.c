@@ -97,7 +97,6 @@ static void put_affine(struct lt_json *json, const struct lt_mimic_random_frame 
 
 static void put_hidden(struct lt_json *json, const struct lt_mimic_seal *seal)
 {
-    static const char *const modes[] = {"both", "low", "alternating", "nibble", "list"};
     if (seal->hidden_count == 0) {
         lt_json_null(json, "data_id");
     } else {
@@ -108,15 +107,12 @@ static void put_hidden(struct lt_json *json, const struct lt_mimic_seal *seal)
     }
     bool before = seal->before || seal->family == LT_MIMIC_E2E_P1;
     lt_json_string(json, "data_id_at", before ? "before" : "after");
-    lt_json_string(json, "data_id_mode", modes[seal->mode]);
+    lt_json_string(json, "data_id_mode", lt_mimic_hidden_words[seal->mode]);
 }
 
 static void put_check(struct lt_json *json, const struct lt_mimic_random_frame *frame,
                       const struct lt_mimic_random_field *field)
 {
-    static const char *const families[] = {
-        "xor",    "sum",    "nibble-sum", "crc8",      "crc16",  "e2e-p1",
-        "e2e-p2", "e2e-p5", "j1939-tsc1", "j1939-xbr", "affine", "authenticated"};
     if (field->kind != LT_MIMIC_FIELD_CHECK) {
         lt_json_null(json, "checksum");
         return;
@@ -127,7 +123,7 @@ static void put_check(struct lt_json *json, const struct lt_mimic_random_frame *
     lt_mimic_random_seal_over(frame, field, over, sizeof(over));
     lt_json_open(json, "checksum", '{');
     lt_json_string(json, "text", seal->family == LT_MIMIC_KEYED ? NULL : text);
-    lt_json_string(json, "family", families[seal->family]);
+    lt_json_string(json, "family", lt_mimic_family_words[seal->family]);
     lt_json_u64(json, "poly", seal->poly);
     lt_json_u64(json, "init", seal->init);
     lt_json_u64(json, "xorout", seal->xorout);
@@ -214,15 +210,10 @@ static void put_meaning(struct lt_json *json, const struct lt_mimic_random_car *
     lt_json_string(json, "form", field->reciprocal ? "reciprocal" : NULL);
     lt_json_string(json, "unit", number ? quantity->unit : NULL);
     put_values(json, car, field);
-    if (field->codes) {
-        unsigned bits = field->spot.bits;
-        lt_json_u64(json, "unavailable",
-                    field->sign == LT_MIMIC_TWOS ? 1ull << (bits - 1)
-                    : bits >= 64                 ? UINT64_MAX
-                                                 : (1ull << bits) - 1);
-    } else {
+    if (field->codes)
+        lt_json_u64(json, "unavailable", lt_mimic_random_unavailable(field));
+    else
         lt_json_null(json, "unavailable");
-    }
     lt_json_f64(json, "filter_s", field->tau_s);
     lt_json_f64(json, "dither_steps", field->dither);
     lt_json_u64(json, "coarse_steps", field->coarse);

@@ -102,7 +102,7 @@ static bool is_unavailable(const struct lt_mimic_random_car *car,
     return now_s < field->unavailable_until_s;
 }
 
-static uint64_t unavailable_code(const struct lt_mimic_random_field *field)
+uint64_t lt_mimic_random_unavailable(const struct lt_mimic_random_field *field)
 {
     unsigned bits = field->spot.bits;
     return field->sign == LT_MIMIC_TWOS ? 1ull << (bits - 1) : all_ones(bits);
@@ -135,13 +135,13 @@ static uint64_t value_raw(struct lt_mimic_random_car *car, struct lt_mimic_rando
     const struct lt_mimic_quantity *quantity = &car->motion.quantity[field->quantity];
     if (quantity->kind == LT_MIMIC_CHOICE || quantity->kind == LT_MIMIC_FLAG) {
         if (is_unavailable(car, field, now_ns))
-            return unavailable_code(field);
+            return lt_mimic_random_unavailable(field);
         unsigned code = (unsigned)car->motion.value[field->quantity];
         return field->mapped ? field->code_map[code & 15] : code;
     }
     double value = source_value(car, field, now_ns);
     if (is_unavailable(car, field, now_ns))
-        return unavailable_code(field);
+        return lt_mimic_random_unavailable(field);
     if (field->reciprocal)
         value = 1 / value;
     double steps = (value - field->offset) / field->scale;

@@ -231,10 +231,10 @@ size_t lt_mimic_random_seal_over(const struct lt_mimic_random_frame *frame,
     return used;
 }
 
-static const char *const family_words[] = {
+const char *const lt_mimic_family_words[] = {
     "xor",    "sum",    "nibble-sum", "crc8",      "crc16",  "e2e-p1",
     "e2e-p2", "e2e-p5", "j1939-tsc1", "j1939-xbr", "affine", "authenticated"};
-static const char *const mode_words[] = {"both", "low", "alternating", "nibble", "list"};
+const char *const lt_mimic_hidden_words[] = {"both", "low", "alternating", "nibble", "list"};
 
 static void say_options(const struct lt_mimic_seal *seal, char *text, size_t size, size_t *used)
 {
@@ -255,7 +255,7 @@ static void say_options(const struct lt_mimic_seal *seal, char *text, size_t siz
     for (unsigned i = 0; i < seal->hidden_count; i++)
         say(text, size, used, "%s0x%02X", i ? "," : " data-id ", seal->hidden[i]);
     if (seal->hidden_count)
-        say(text, size, used, " %s %s", mode_words[seal->mode],
+        say(text, size, used, " %s %s", lt_mimic_hidden_words[seal->mode],
             hidden_comes_first(seal) ? "before" : "after");
 }
 
@@ -271,7 +271,8 @@ size_t lt_mimic_random_seal_text(const struct lt_mimic_random_frame *frame,
     if (field->spot.bits == 8 && low % 8 == 0)
         snprintf(place, sizeof(place), "%u", low / 8);
     const struct lt_mimic_seal *seal = &field->seal;
-    say(ret_text, size, &used, "%s over %s in %s", family_words[seal->family], over, place);
+    say(ret_text, size, &used, "%s over %s in %s", lt_mimic_family_words[seal->family], over,
+        place);
     say_options(seal, ret_text, size, &used);
     if (seal->has_counter) {
         lt_mimic_spot_text(seal->counter, place, sizeof(place));

@@ -214,7 +214,7 @@ static bool write_down(struct lt_mimic_random *random, struct lt_mimic_random_fr
     frame->written++;
     unsigned flags = (frame->extended ? LT_FRAME_EXTENDED : 0u) | (frame->fd ? LT_FRAME_FD : 0u) |
                      (frame->brs ? LT_FRAME_BRS : 0u);
-    lt_mimic_random_note(&random->car, frame, data);
+    lt_mimic_random_note(frame, data);
     give(random, frame->bus, frame->id, flags, frame->len, data);
     return true;
 }

@@ -47,8 +47,7 @@ bool lt_mimic_random_next(struct lt_mimic_random *random);
 /* random_facts.c */
 bool lt_mimic_random_facts_init(struct lt_mimic_random_car *car);
 void lt_mimic_random_facts_release(struct lt_mimic_random_car *car);
-void lt_mimic_random_note(const struct lt_mimic_random_car *car,
-                          struct lt_mimic_random_frame *frame, const uint8_t *data);
+void lt_mimic_random_note(struct lt_mimic_random_frame *frame, const uint8_t *data);
 bool lt_mimic_random_exercised(const struct lt_mimic_random_car *car,
                                const struct lt_mimic_random_frame *frame,
                                const struct lt_mimic_random_field *field);

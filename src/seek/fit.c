@@ -252,8 +252,8 @@ static struct line fit_line(struct work *work, struct seek_fit *fit)
 static void measure(struct work *work, struct seek_fit *fit, const struct line *line)
 {
     double squares = 0, steady = 0, all = 0, mx = 0, my = 0, xx = 0, yy = 0, xy = 0;
-    size_t used = 0, steady_count = 0, count = residuals(work, line),
-           course_count = work->course->count;
+    size_t used = 0, steady_count = 0, course_count = work->course->count;
+    residuals(work, line);
     double *rates = work->sorted; /* the residuals' order is not needed any more */
     size_t rate_count = 0;
     for (size_t i = 0; i < course_count; i++)
@@ -288,7 +288,6 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     fit->steady_quanta = steady_count && fit->coarse > 0
                              ? sqrt(steady / (double)steady_count) / fit->coarse
                              : INFINITY;
-    (void)count;
 }
 
 /* Each half predicted by the fit of the other. */

@@ -61,7 +61,7 @@ static double sigmoid(double z)
 
 /* Chance that the window is the quantity, from what physics says a true one has: little left over,
  * a residual of about a step where it is steady, halves that predict each other, a correlation
- * beyond chance. Weights from generated cars. */
+ * beyond chance. The weights were set by hand on invented cars; they are not calibrated. */
 static double confidence_of(const struct judging *judging, const struct entry *entry)
 {
     const struct seek_course *course = judging->course;
@@ -191,6 +191,20 @@ static const char *missing_manoeuvre(const struct seek_course *course)
     return "make it move several times over its whole range";
 }
 
+static void say_why_not(const struct seek_course *course, const char *name, char *text, size_t size)
+{
+    if (course->reference->clock_unknown)
+        lt_text_format(text, size,
+                       "%s has times of another clock than the recording, so nothing was compared. "
+                       "Give times of the recording's clock.",
+                       name);
+    else
+        lt_text_format(text, size,
+                       "%s hardly moved in this recording, or not often enough, to be told from "
+                       "chance. Record again: %s.",
+                       name, missing_manoeuvre(course));
+}
+
 static const char *say_of(struct judging *judging, enum lt_seek_verdict verdict)
 {
     char text[400], bits[128];
@@ -217,10 +231,7 @@ static const char *say_of(struct judging *judging, enum lt_seek_verdict verdict)
                        "tell them apart: %s.",
                        name, missing_manoeuvre(course));
     else if (verdict == LT_SEEK_NOT_EXERCISED)
-        lt_text_format(text, sizeof text,
-                       "%s hardly moved in this recording, or not often enough, to be told from "
-                       "chance. Record again: %s.",
-                       name, missing_manoeuvre(course));
+        say_why_not(course, name, text, sizeof text);
     else
         lt_text_format(text, sizeof text,
                        "%s moved enough, and no number in any frame follows it: this bus does not "
@@ -268,7 +279,7 @@ static bool give(struct judging *judging, const struct entry *entry, struct lt_c
                                  .group = entry->group,
                                  .copy = entry->copy};
     out->order = lt_bits_order(&out->bits);
-    out->proven_bits = out->bits;
+    out->proven_bits = out->bits; /* nothing proves a part of them yet */
     out->why = why_of(judging, entry);
     return out->why != NULL;
 }
@@ -296,7 +307,7 @@ static enum lt_seek_verdict verdict_of(struct judging *judging)
 
 static bool was_exercised(const struct seek_course *course)
 {
-    if (course->count < 8 || !(course->quantum > 0))
+    if (course->count < 8 || !(course->quantum > 0) || course->reference->clock_unknown)
         return false;
     if (course->slow)
         return course->levels >= SLOW_LEVELS && course->changes >= SLOW_LEVELS;

@@ -1,19 +1,8 @@
 /* Modes and switches from marks: the whole way. See loomtap/seek/marks.h. */
 #include "loomtap/seek/marks.h"
 
-#include "loomtap/proto/obd.h"
 #include "seek/modes.h"
-
-static bool is_wanted(const struct lt_seek_options *options, const struct lt_stream *stream)
-{
-    uint32_t partner;
-    struct lt_frame frame = {.id = stream->key.id,
-                             .len = stream->key.length,
-                             .flags = stream->key.extended ? LT_FRAME_EXTENDED : 0};
-    if (options && options->wants)
-        return options->wants(options->context, stream);
-    return lt_obd_classify(&frame, &partner) == LT_OBD_NOT;
-}
+#include "seek/search.h"
 
 static enum lt_code look_at(const struct modes_times *times, const struct modes_view *view,
                             struct lt_arena *scratch, struct modes_found *found,
@@ -61,7 +50,7 @@ static enum lt_code look_at_all(const struct lt_collect *collect, const struct m
 {
     for (size_t i = 0; i < lt_collect_count(collect); i++) {
         const struct lt_stream *stream = lt_collect_stream(collect, i);
-        if (!is_wanted(options, stream))
+        if (!seek_wants(options, stream))
             continue;
         enum lt_code code = look_at_stream(times, stream, found, error);
         if (code != LT_OK)

@@ -112,7 +112,7 @@ struct modes_found {
     size_t count;
     struct modes_window *window; /* MODES_WINDOWS_MAX */
     size_t tried;                /* hypotheses: bits that changed now and then */
-    size_t past;                 /* windows beyond the ceiling */
+    bool past;                   /* there were more: the likeliest by chance were left out */
 };
 
 /* Adds the windows of these bits. */

@@ -295,6 +295,9 @@ static void say_marks(const struct modes_times *times, const struct modes_found 
     if (times->outside)
         say(talk, " %zu mark%s outside the capture.", times->outside,
             times->outside == 1 ? " lies" : "s lie");
+    if (found->past)
+        say(talk, " More than %d places may follow: those that chance explains best were left out.",
+            MODES_WINDOWS_MAX);
     if (times->moved_ns)
         say(talk, " The marks were taken as seconds from the capture's start.");
 }

@@ -42,7 +42,7 @@ struct run {
     uint64_t fixed;       /* what the bits between that hold still add to the value */
 };
 
-static bool run_values(const struct modes_times *times, const struct run *run, enum lt_order order,
+static void run_values(const struct modes_times *times, const struct run *run, enum lt_order order,
                        struct modes_window *window)
 {
     unsigned votes[LT_MARK_LABELS_MAX][MODES_BITS_MAX][2] = {{{0}}};
@@ -61,7 +61,6 @@ static bool run_values(const struct modes_times *times, const struct run *run, e
                 window->value[label] |= UINT64_C(1) << shift;
         }
     }
-    return true;
 }
 
 /* Visits on which the window's value is its label's, or is not. */
@@ -151,7 +150,7 @@ static void keep_window(struct modes_found *found, const struct modes_window *wi
     for (size_t i = 1; i < found->count; i++)
         if (found->window[i].chance > found->window[worst].chance)
             worst = i;
-    found->past++;
+    found->past = true;
     if (window->chance < found->window[worst].chance)
         found->window[worst] = *window;
 }

@@ -6,10 +6,10 @@
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <strings.h>
 
 #include "loomtap/base/number.h"
 #include "loomtap/seek/reference.h"
+#include "seek/reference_inside.h"
 #include "seek/reference_sheet.h"
 
 #define MS_NS             INT64_C(1000000)
@@ -64,7 +64,7 @@ static enum lt_code find_value(struct column *column, const char *name, struct l
         return LT_OK;
     }
     for (uint32_t i = 0; i < sheet->header.count; i++) {
-        if (i == sheet->time || i == sheet->date || sheet->header.cell[i].text.len == 0)
+        if (i == sheet->time || i == sheet->date || sheet->header.cell[i].len == 0)
             continue;
         only = i;
         count++;
@@ -90,9 +90,9 @@ static void find_unit_row(struct column *column)
     struct sheet_times times = column->times;
     struct lt_text bare, unit;
     if (sheet_time(&column->sheet, &times, &row, &ns) ||
-        sheet_number(&column->sheet, &row.cell[column->value], &value))
+        sheet_number(&column->sheet, row.cell[column->value], &value))
         return;
-    sheet_split_name(row.cell[column->value].text, &bare, &unit);
+    sheet_split_name(row.cell[column->value], &bare, &unit);
     unit = unit.len ? unit : bare;
     if (unit.len > 2 && unit.at[0] == '[' && unit.at[unit.len - 1] == ']')
         unit = (struct lt_text){unit.at + 1, unit.len - 2};
@@ -100,7 +100,7 @@ static void find_unit_row(struct column *column)
     if (column->unit.len == 0)
         column->unit = unit;
     /* The time's unit stands there too. */
-    struct lt_text time = lt_text_trim(row.cell[column->sheet.time].text);
+    struct lt_text time = lt_text_trim(row.cell[column->sheet.time]);
     if (time.len > 2 && (time.at[0] == '[' || time.at[0] == '('))
         time = (struct lt_text){time.at + 1, time.len - 2};
     if (column->sheet.time_unit == SHEET_UNIT_UNSAID && lt_text_is(time, "ms"))
@@ -115,7 +115,7 @@ static bool is_gap(struct lt_text text)
 {
     static const char *const words[] = {"", "-", "--", "nan", "n/a", "na", "null", "none", "inf"};
     for (size_t i = 0; i < sizeof words / sizeof *words; i++)
-        if (text.len == strlen(words[i]) && strncasecmp(text.at, words[i], text.len) == 0)
+        if (sheet_is_word(text, words[i]))
             return true;
     return false;
 }
@@ -152,12 +152,12 @@ static void take_row(struct column *column, const struct sheet_row *row, struct 
         skip(rows, row, "the row ends before the value's column", nothing);
     } else if (!sheet_time(&column->sheet, &column->times, row, &time_ns)) {
         struct lt_text text =
-            column->sheet.time < row->count ? row->cell[column->sheet.time].text : nothing;
+            column->sheet.time < row->count ? row->cell[column->sheet.time] : nothing;
         skip(rows, row, "no time like the others", text);
-    } else if (is_gap(lt_text_trim(row->cell[column->value].text))) {
+    } else if (is_gap(lt_text_trim(row->cell[column->value]))) {
         skip(rows, row, "there is no value", nothing);
-    } else if (!sheet_number(&column->sheet, &row->cell[column->value], &value)) {
-        skip(rows, row, "no number", row->cell[column->value].text);
+    } else if (!sheet_number(&column->sheet, row->cell[column->value], &value)) {
+        skip(rows, row, "no number", row->cell[column->value]);
     } else {
         if (rows->count && time_ns < rows->time_ns[rows->count - 1])
             rows->unordered = true;
@@ -214,38 +214,6 @@ static enum lt_code take_rows(struct column *column, struct lt_arena *arena, str
         take_row(column, &row, &rows);
     }
     *ret_rows = rows;
-    return LT_OK;
-}
-
-/* --- order --- */
-
-struct pair {
-    int64_t time_ns;
-    double value;
-    size_t at; /* keeps rows of the same time in their order */
-};
-
-static int compare_pairs(const void *a, const void *b)
-{
-    const struct pair *x = a, *y = b;
-    if (x->time_ns != y->time_ns)
-        return x->time_ns < y->time_ns ? -1 : 1;
-    return x->at < y->at ? -1 : x->at > y->at;
-}
-
-static enum lt_code put_in_order(struct rows *rows, struct lt_error *error)
-{
-    struct pair *pairs = malloc((rows->count + 1) * sizeof *pairs);
-    if (!pairs)
-        return lt_fail(error, LT_E_MEMORY, "no memory to put %zu rows in order", rows->count);
-    for (size_t i = 0; i < rows->count; i++)
-        pairs[i] = (struct pair){rows->time_ns[i], rows->value[i], i};
-    qsort(pairs, rows->count, sizeof *pairs, compare_pairs);
-    for (size_t i = 0; i < rows->count; i++) {
-        rows->time_ns[i] = pairs[i].time_ns;
-        rows->value[i] = pairs[i].value;
-    }
-    free(pairs);
     return LT_OK;
 }
 
@@ -439,6 +407,10 @@ static void set_clock(struct lt_reference *reference, int64_t *time_ns, bool dat
     reference->lag_high_ns = CSV_LAG_HIGH_NS;
     if (last_ns <= first_ns) /* the capture has no times, or was not said */
         return;
+    if (first_ns < -SHEET_TIMES_MAX_NS || last_ns > SHEET_TIMES_MAX_NS) {
+        reference->clock_unknown = true; /* a clock such as nobody has */
+        return;
+    }
     int64_t by_ns = dates ? zone_shift(reference, first_ns, last_ns) : 0;
     for (size_t i = 0; by_ns && i < reference->count; i++)
         time_ns[i] += by_ns;
@@ -477,7 +449,9 @@ static enum lt_code build(struct column *column, const struct lt_csv_reference_o
     const char *target = target_of(column, options->target, word);
     const struct lt_role *role = lt_role_find(lt_text_of(target));
     role = role && !role->is_labels ? role : NULL;
-    enum lt_code code = rows->unordered ? put_in_order(rows, error) : LT_OK;
+    enum lt_code code = LT_OK;
+    if (rows->unordered && !reference_put_in_order(rows->time_ns, rows->value, rows->count))
+        code = lt_fail(error, LT_E_MEMORY, "no memory to put %zu rows in order", rows->count);
     if (code == LT_OK && role)
         code = to_role_unit(column, unit, role, rows, error);
     if (code != LT_OK)
@@ -528,8 +502,7 @@ static enum lt_code parse(struct column *column, const char *name, struct lt_tex
     if (code == LT_OK)
         code = find_value(column, options->column, error);
     if (code == LT_OK) {
-        sheet_split_name(column->sheet.header.cell[column->value].text, &column->name,
-                         &column->unit);
+        sheet_split_name(column->sheet.header.cell[column->value], &column->name, &column->unit);
         sheet_learn_commas(&column->sheet, column->value);
         code = sheet_learn_times(&column->sheet, span_ns, &column->times, error);
     }

@@ -2,7 +2,6 @@
  *
  * Marks are few and each one counts, so a row that cannot be read is an error and not skipped. */
 #include <stdlib.h>
-#include <strings.h>
 
 #include "loomtap/seek/reference.h"
 #include "seek/reference_sheet.h"
@@ -14,21 +13,16 @@
 #define LAG_HIGH_NS (1500 * MS_NS) /* pressed after: people are */
 #define SAMPLE      "time_s,label"
 
-static bool same_word(struct lt_text text, const char *word)
-{
-    return text.len == strlen(word) && strncasecmp(text.at, word, text.len) == 0;
-}
-
 static uint32_t label_column(const struct sheet *sheet)
 {
     static const char *const words[] = {"label", "mark", "marker", "mode", "event", "state"};
     uint32_t only = SHEET_NONE, count = 0;
     for (size_t w = 0; w < sizeof words / sizeof *words; w++)
         for (uint32_t i = 0; i < sheet->header.count; i++)
-            if (i != sheet->time && same_word(sheet->header.cell[i].text, words[w]))
+            if (i != sheet->time && sheet_is_word(sheet->header.cell[i], words[w]))
                 return i;
     for (uint32_t i = 0; i < sheet->header.count; i++)
-        if (i != sheet->time && i != sheet->date && sheet->header.cell[i].text.len) {
+        if (i != sheet->time && i != sheet->date && sheet->header.cell[i].len) {
             only = i;
             count++;
         }
@@ -99,9 +93,9 @@ static enum lt_code take_mark(const struct sheet *sheet, struct sheet_times *tim
         return bad_row(sheet, row, error, "a quote does not end", nothing);
     if (sheet->time >= row->count || column >= row->count)
         return bad_row(sheet, row, error, "the row ends before its time and label", nothing);
-    struct lt_text label = lt_text_trim(row->cell[column].text);
+    struct lt_text label = lt_text_trim(row->cell[column]);
     if (!sheet_time(sheet, times, row, &time_ns))
-        return bad_row(sheet, row, error, "no time like the others", row->cell[sheet->time].text);
+        return bad_row(sheet, row, error, "no time like the others", row->cell[sheet->time]);
     if (label.len == 0)
         return bad_row(sheet, row, error, "the mark has no label", nothing);
     if (!is_good_label(label))

@@ -5,6 +5,7 @@
 #include "loomtap/core/value.h"
 #include "loomtap/measure/collect.h"
 #include "loomtap/seek/reference.h"
+#include "seek/reference_inside.h"
 
 #define MS_NS INT64_C(1000000)
 /* A gateway's copy comes later, and the copy may be what was found first. */
@@ -44,8 +45,8 @@ static const struct lt_stream *find_stream(const struct lt_collect *collect,
     return best;
 }
 
-/* Is the signal's page there in this row? Selectors of selectors are followed one level: the frame
- * plan's full rule needs a whole frame, and rows are shorter than a frame's room. */
+/* Is the signal's page there in this row, and so its selectors' own? (The loader refuses circles.)
+ * The frame plan's rule needs a frame's room, and rows are shorter. */
 static bool on_page(const struct lt_profile *profile, const struct lt_signal_def *def,
                     const uint8_t *row, unsigned length)
 {
@@ -58,10 +59,7 @@ static bool on_page(const struct lt_profile *profile, const struct lt_signal_def
         uint64_t value = lt_bits_get(row, &selector->bits);
         for (unsigned r = 0; r < clause->ranges; r++)
             holds = holds || (value >= clause->range[r].first && value <= clause->range[r].last);
-        if (!holds || !on_page(profile,
-                               &(struct lt_signal_def){.page = selector->page,
-                                                       .page_count = selector->page_count},
-                               row, length))
+        if (!holds || !on_page(profile, selector, row, length))
             return false;
     }
     return true;
@@ -98,12 +96,6 @@ static enum lt_code take_values(const struct lt_profile *profile, const struct l
     return LT_OK;
 }
 
-static double step_of(const struct lt_scaler *scaler)
-{
-    bool linear = scaler->def->form == LT_FORM_LINEAR && scaler->def->sign != LT_FLOAT;
-    return linear ? fabs(lt_ratio_f64(scaler->scale)) : 0;
-}
-
 static enum lt_code build(const struct lt_profile *profile, const struct lt_scaler *scaler,
                           const struct lt_stream *stream, struct lt_arena *arena,
                           struct lt_reference *ret_reference, struct lt_error *error)
@@ -127,7 +119,7 @@ static enum lt_code build(const struct lt_profile *profile, const struct lt_scal
         .count = values.count,
         .time_ns = values.time_ns,
         .value = values.value,
-        .quantum = step_of(scaler),
+        .quantum = reference_step(scaler),
         .lag_low_ns = -COPY_LAG_NS,
         .lag_high_ns = COPY_LAG_NS,
         .bus = stream->key.bus,

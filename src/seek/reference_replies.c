@@ -10,6 +10,7 @@
 #include "loomtap/core/plan.h"
 #include "loomtap/proto/obd.h"
 #include "loomtap/seek/reference.h"
+#include "seek/reference_inside.h"
 
 #define MS_NS       INT64_C(1000000)
 #define LAG_LOW_NS  (-300 * MS_NS) /* the frame is filtered, or comes seldom */
@@ -276,38 +277,6 @@ static int compare_series(const void *a, const void *b)
     return x->field->index < y->field->index ? -1 : x->field->index > y->field->index;
 }
 
-struct pair {
-    int64_t time_ns;
-    double value;
-    size_t at;
-};
-
-static int compare_pairs(const void *a, const void *b)
-{
-    const struct pair *x = a, *y = b;
-    if (x->time_ns != y->time_ns)
-        return x->time_ns < y->time_ns ? -1 : 1;
-    return x->at < y->at ? -1 : x->at > y->at;
-}
-
-/* Captures put together may go back in time. */
-static bool put_in_order(struct series *series)
-{
-    struct pair *pairs = malloc((series->count + 1) * sizeof *pairs);
-    if (!pairs)
-        return false;
-    for (size_t i = 0; i < series->count; i++)
-        pairs[i] = (struct pair){series->time_ns[i], series->value[i], i};
-    qsort(pairs, series->count, sizeof *pairs, compare_pairs);
-    for (size_t i = 0; i < series->count; i++) {
-        series->time_ns[i] = pairs[i].time_ns;
-        series->value[i] = pairs[i].value;
-    }
-    free(pairs);
-    series->unordered = false;
-    return true;
-}
-
 /* Lambda comes beside a voltage (24) or beside a current (34): the sheet gives the role to one. */
 static const struct lt_role *role_of(const struct lt_signal_def *def,
                                      const struct lt_parameter_def *parameter)
@@ -327,20 +296,16 @@ static const char *parameter_name(char *ret_text, size_t size, uint8_t service, 
     return ret_text;
 }
 
-static double step_of(const struct lt_scaler *scaler)
-{
-    bool linear = scaler->def->form == LT_FORM_LINEAR && scaler->def->sign != LT_FLOAT;
-    return linear ? fabs(lt_ratio_f64(scaler->scale)) : 0;
-}
-
 static bool fill(struct series *series, struct lt_arena *arena, struct lt_reference *reference)
 {
     const struct lt_signal_def *def = series->field->scaler->def;
     const struct lt_parameter_def *parameter = series->plan->parameter;
     const struct lt_role *role = role_of(def, parameter);
     char number[24], name[48];
-    if (series->unordered && !put_in_order(series))
+    /* Captures put together may go back in time. */
+    if (series->unordered && !reference_put_in_order(series->time_ns, series->value, series->count))
         return false;
+    series->unordered = false;
     lt_text_format(name, sizeof name, "obd %s %03X",
                    parameter_name(number, sizeof number, parameter->service, parameter->pid),
                    series->reply_id);
@@ -357,7 +322,7 @@ static bool fill(struct series *series, struct lt_arena *arena, struct lt_refere
         .count = series->count,
         .time_ns = time_ns,
         .value = value,
-        .quantum = step_of(series->field->scaler),
+        .quantum = reference_step(series->field->scaler),
         .lag_low_ns = LAG_LOW_NS,
         .lag_high_ns = LAG_HIGH_NS,
         .bus = series->bus,

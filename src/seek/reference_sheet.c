@@ -74,8 +74,7 @@ static void take_cells(struct lt_text line, char separator, struct sheet_row *ro
             row->count = 0;
             return;
         }
-        bool quoted = cell.text.at > line.at && cell.text.at[-1] == '"';
-        row->cell[row->count++] = (struct sheet_cell){cell.text, quoted};
+        row->cell[row->count++] = cell.text;
     }
 }
 
@@ -132,7 +131,7 @@ void sheet_split_name(struct lt_text cell, struct lt_text *ret_name, struct lt_t
     }
 }
 
-static bool same_word(struct lt_text text, const char *word)
+bool sheet_is_word(struct lt_text text, const char *word)
 {
     return text.len == strlen(word) && strncasecmp(text.at, word, text.len) == 0;
 }
@@ -140,12 +139,12 @@ static bool same_word(struct lt_text text, const char *word)
 uint32_t sheet_find(const struct sheet *sheet, const char *name)
 {
     for (uint32_t i = 0; i < sheet->header.count; i++)
-        if (same_word(sheet->header.cell[i].text, name))
+        if (sheet_is_word(sheet->header.cell[i], name))
             return i;
     for (uint32_t i = 0; i < sheet->header.count; i++) {
         struct lt_text bare, unit;
-        sheet_split_name(sheet->header.cell[i].text, &bare, &unit);
-        if (same_word(bare, name))
+        sheet_split_name(sheet->header.cell[i], &bare, &unit);
+        if (sheet_is_word(bare, name))
             return i;
     }
     return SHEET_NONE;
@@ -156,7 +155,7 @@ void sheet_list(const struct sheet *sheet, char *ret_text, size_t size)
     size_t used = 0;
     ret_text[0] = '\0';
     for (size_t i = 0; i < sheet->header.count && used + 8 < size; i++) {
-        struct lt_text name = lt_text_cut(sheet->header.cell[i].text, 40);
+        struct lt_text name = lt_text_cut(sheet->header.cell[i], 40);
         used += lt_text_format(ret_text + used, size - used, "%s`%.*s`", i ? ", " : "",
                                LT_TEXT_ARG(name));
     }
@@ -207,7 +206,7 @@ static const struct {
 static enum sheet_unit unit_of_word(struct lt_text word)
 {
     for (size_t i = 0; i < sizeof unit_words / sizeof *unit_words; i++)
-        if (same_word(word, unit_words[i].word))
+        if (sheet_is_word(word, unit_words[i].word))
             return unit_words[i].unit;
     return SHEET_UNIT_UNSAID;
 }
@@ -221,7 +220,7 @@ static const char *const time_words[] = {
 static bool is_time_word(struct lt_text name)
 {
     for (size_t i = 0; i < sizeof time_words / sizeof *time_words; i++)
-        if (same_word(name, time_words[i]))
+        if (sheet_is_word(name, time_words[i]))
             return true;
     return false;
 }
@@ -250,13 +249,8 @@ static bool names_time(struct lt_text cell, enum sheet_unit *ret_unit)
 
 static bool is_date(struct lt_text cell)
 {
-    return same_word(cell, "date") || same_word(cell, "datum") || same_word(cell, "day");
-}
-
-bool sheet_is_time(struct lt_text cell)
-{
-    enum sheet_unit unit;
-    return is_date(cell) || names_time(cell, &unit);
+    return sheet_is_word(cell, "date") || sheet_is_word(cell, "datum") ||
+           sheet_is_word(cell, "day");
 }
 
 static bool find_time(struct sheet *sheet, const char *time_column)
@@ -265,15 +259,15 @@ static bool find_time(struct sheet *sheet, const char *time_column)
     sheet->time = time_column ? sheet_find(sheet, time_column) : SHEET_NONE;
     sheet->time_unit = SHEET_UNIT_UNSAID;
     for (uint32_t i = 0; !time_column && i < sheet->header.count; i++)
-        if (names_time(sheet->header.cell[i].text, &sheet->time_unit)) {
+        if (names_time(sheet->header.cell[i], &sheet->time_unit)) {
             sheet->time = i;
             break;
         }
     if (time_column && sheet->time != SHEET_NONE)
-        names_time(sheet->header.cell[sheet->time].text, &sheet->time_unit);
+        names_time(sheet->header.cell[sheet->time], &sheet->time_unit);
     uint32_t date = SHEET_NONE;
     for (uint32_t i = 0; i < sheet->header.count && date == SHEET_NONE; i++)
-        if (is_date(sheet->header.cell[i].text))
+        if (is_date(sheet->header.cell[i]))
             date = i;
     if (sheet->time == SHEET_NONE && !time_column)
         sheet->time = date;
@@ -353,7 +347,7 @@ enum lt_code sheet_open(struct sheet *ret_sheet, const char *name, struct lt_tex
         text = (struct lt_text){text.at + 3, text.len - 3};
     struct sheet *sheet = ret_sheet;
     sheet->name = name;
-    sheet->all = sheet->rest = text;
+    sheet->rest = text;
     sheet->line = 0;
     sheet->thousands = false;
     struct lt_text line, first = {text.at, 0};
@@ -406,11 +400,11 @@ static char decimal_sign(const struct sheet *sheet, struct lt_text text)
     return commas == 1 && !sheet->thousands ? ',' : '\0';
 }
 
-bool sheet_number(const struct sheet *sheet, const struct sheet_cell *cell, double *ret_value)
+bool sheet_number(const struct sheet *sheet, struct lt_text cell, double *ret_value)
 {
     char plain[64];
     size_t len = 0;
-    struct lt_text text = lt_text_trim(cell->text);
+    struct lt_text text = lt_text_trim(cell);
     char sign = decimal_sign(sheet, text);
     for (size_t i = 0; i < text.len; i++) {
         char c = text.at[i];
@@ -433,7 +427,7 @@ void sheet_learn_commas(struct sheet *sheet, uint32_t column)
         return;
     sheet_rewind(sheet);
     while (sheet_next(sheet, &row)) {
-        struct lt_text text = column < row.count ? row.cell[column].text : (struct lt_text){0};
+        struct lt_text text = column < row.count ? row.cell[column] : (struct lt_text){0};
         size_t comma = text.len ? last_of(text, ',') : SIZE_MAX;
         if (comma == SIZE_MAX || count_of(text, '.'))
             continue;

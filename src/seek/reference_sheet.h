@@ -17,15 +17,10 @@
         */
 #define SHEET_NONE UINT32_MAX
 
-struct sheet_cell {
-    struct lt_text text; /* without its quotes; "" inside stays as it is */
-    bool quoted;
-};
-
 struct sheet_row {
     uint64_t line;
     size_t count;
-    struct sheet_cell cell[SHEET_COLUMNS_MAX];
+    struct lt_text cell[SHEET_COLUMNS_MAX]; /* without quotes; "" inside stays as it is */
 };
 
 /* What the time column counts in. */
@@ -34,7 +29,6 @@ int64_t sheet_unit_ns(enum sheet_unit unit); /* 0 for UNSAID */
 
 struct sheet {
     const char *name;     /* of the file, for messages */
-    struct lt_text all;   /* behind the byte order mark */
     struct lt_text rest;  /* rows not yet taken */
     uint64_t line;        /* the number of the line last taken */
     char separator;       /* ',', ';' or tab */
@@ -56,21 +50,22 @@ void sheet_rewind(struct sheet *sheet);
  * end has count 0. */
 bool sheet_next(struct sheet *sheet, struct sheet_row *ret_row);
 
+/* The same word? Case does not count. */
+bool sheet_is_word(struct lt_text text, const char *word);
 /* A header's name and unit: "Speed [km/h]", "speed (km/h)" -> "Speed", "km/h". */
 void sheet_split_name(struct lt_text cell, struct lt_text *ret_name, struct lt_text *ret_unit);
 /* The column of that name (whole cell or without unit; case does not count), or SHEET_NONE. */
 uint32_t sheet_find(const struct sheet *sheet, const char *name);
-/* Is the column one of time or date, by its name? */
-bool sheet_is_time(struct lt_text cell);
 /* The names of the header's columns, for a message; at most `size` bytes. */
 void sheet_list(const struct sheet *sheet, char *ret_text, size_t size);
 
 /* A number with either decimal sign. False: it is none, or not finite. */
-bool sheet_number(const struct sheet *sheet, const struct sheet_cell *cell, double *ret_value);
+bool sheet_number(const struct sheet *sheet, struct lt_text cell, double *ret_value);
 /* Looks through a column for what a comma in its numbers is, and sets `thousands`. */
 void sheet_learn_commas(struct sheet *sheet, uint32_t column);
 
-/* Times (reference_time.c). */
+/* Times (reference_time.c): none is further from 0. */
+#define SHEET_TIMES_MAX_NS (INT64_C(4000000000) * 1000000000)
 enum sheet_time_kind { SHEET_TIME_NUMBER, SHEET_TIME_DATE, SHEET_TIME_CLOCK };
 
 struct sheet_times {

@@ -10,7 +10,6 @@
 
 #define NS_PER_S   INT64_C(1000000000)
 #define NS_PER_DAY (86400 * NS_PER_S)
-#define TIMES_MAX  (INT64_C(4000000000) * NS_PER_S) /* beyond: no time of a drive */
 
 static bool digits(struct lt_scan *scan, unsigned least, unsigned most, unsigned *ret_value)
 {
@@ -111,26 +110,26 @@ static bool whole_clock(struct lt_text text, int64_t *ret_ns)
 
 static struct lt_text cell_text(const struct sheet_row *row, uint32_t column)
 {
-    return column < row->count ? lt_text_trim(row->cell[column].text) : (struct lt_text){"", 0};
+    return column < row->count ? lt_text_trim(row->cell[column]) : (struct lt_text){"", 0};
 }
 
 /* Exact where the digits allow it: a double's seconds since 1970 are good to 0.2 us only. */
-static bool number_ns(const struct sheet *sheet, const struct sheet_cell *cell, int64_t unit_ns,
+static bool number_ns(const struct sheet *sheet, struct lt_text cell, int64_t unit_ns,
                       int64_t *ret_ns)
 {
-    struct lt_text text = lt_text_trim(cell->text);
+    struct lt_text text = lt_text_trim(cell);
     struct lt_ratio value, product;
     double approximate;
     if (!memchr(text.at, ',', text.len) && !memchr(text.at, '/', text.len) &&
         lt_parse_ratio(text, &value) &&
         lt_ratio_mul(value, (struct lt_ratio){unit_ns, 1}, &product)) {
         *ret_ns = product.num / product.den;
-        return *ret_ns > -TIMES_MAX && *ret_ns < TIMES_MAX;
+        return *ret_ns > -SHEET_TIMES_MAX_NS && *ret_ns < SHEET_TIMES_MAX_NS;
     }
     if (!sheet_number(sheet, cell, &approximate))
         return false;
     approximate *= (double)unit_ns;
-    if (!(approximate > -(double)TIMES_MAX && approximate < (double)TIMES_MAX))
+    if (!(approximate > -(double)SHEET_TIMES_MAX_NS && approximate < (double)SHEET_TIMES_MAX_NS))
         return false;
     *ret_ns = (int64_t)(approximate < 0 ? approximate - 0.5 : approximate + 0.5);
     return true;
@@ -158,7 +157,7 @@ static void look(const struct sheet *sheet, const struct sheet_row *row, struct 
         seen->dates++;
     } else if (whole_clock(text, &ns)) {
         seen->clocks++;
-    } else if (sheet_number(sheet, &row->cell[sheet->time], &value)) {
+    } else if (sheet_number(sheet, row->cell[sheet->time], &value)) {
         if (!seen->numbers++)
             seen->first = seen->least = seen->most = value;
         seen->least = value < seen->least ? value : seen->least;
@@ -202,7 +201,7 @@ static enum sheet_unit guess_unit(const struct seen *seen, int64_t capture_span_
 static enum lt_code no_times(const struct sheet *sheet, const struct seen *seen,
                              struct lt_error *error)
 {
-    struct lt_text name = lt_text_cut(sheet->header.cell[sheet->time].text, 40);
+    struct lt_text name = lt_text_cut(sheet->header.cell[sheet->time], 40);
     struct lt_text odd = lt_text_cut(seen->odd, 40);
     if (!seen->rows) {
         lt_fail(error, LT_E_MISSING, "there is no time in any row below the header");
@@ -254,11 +253,11 @@ static bool clock_time(const struct sheet *sheet, struct sheet_times *times,
         return true;
     }
     if (times->last_clock_ns >= 0 && clock_ns + NS_PER_DAY / 2 < times->last_clock_ns &&
-        times->day_ns < TIMES_MAX)
+        times->day_ns < SHEET_TIMES_MAX_NS)
         times->day_ns += NS_PER_DAY;
     times->last_clock_ns = clock_ns;
     *ret_ns = times->day_ns + clock_ns;
-    return *ret_ns < TIMES_MAX;
+    return *ret_ns < SHEET_TIMES_MAX_NS;
 }
 
 bool sheet_time(const struct sheet *sheet, struct sheet_times *times, const struct sheet_row *row,
@@ -274,7 +273,7 @@ bool sheet_time(const struct sheet *sheet, struct sheet_times *times, const stru
     else if (times->kind == SHEET_TIME_CLOCK)
         fine = clock_time(sheet, times, row, text, &time_ns);
     else
-        fine = number_ns(sheet, &row->cell[sheet->time], sheet_unit_ns(times->unit), &time_ns);
+        fine = number_ns(sheet, row->cell[sheet->time], sheet_unit_ns(times->unit), &time_ns);
     if (fine)
         *ret_time_ns = time_ns;
     return fine;

@@ -105,6 +105,9 @@ struct seek_window {
     double lag_s, r;
 };
 
+/* May this stream hold candidates, by the options or, where they say nothing, by its identifier? */
+bool seek_wants(const struct lt_seek_options *options, const struct lt_stream *stream);
+
 struct lt_bits seek_window_bits(const struct seek_window *window);
 /* As a number; false for the code "not available" (all ones). */
 bool seek_window_value(const struct seek_window *window, const struct lt_bits *bits, size_t row,
@@ -129,14 +132,12 @@ void seek_ends_find(struct seek_window *window, const struct seek_course *course
 struct seek_fit {
     double scale, offset, scale_error, offset_error;
     double r, rmse, lag_s, filter_s;
-    double steady_quanta, split_rmse, step_quanta;
+    double steady_quanta, split_rmse;
     double low, high; /* of the values, physical, in all frames */
-    double rate;      /* the fastest usual change a second */
     double coarse;    /* the coarser of both steps */
     double outliers;  /* share of samples that were left out */
     size_t used;
     bool snapped, reciprocal;
-    unsigned proven;   /* bits from the top that the regression proves */
     double *predicted; /* at each reference time; NaN where there is none */
 };
 enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,

@@ -38,7 +38,7 @@ static enum lt_code seek_one(const struct lt_reference *reference, const struct 
                              .null_shifts = options && options->null_shifts ? options->null_shifts
                                                                             : NULL_SHIFTS};
     struct seek_fit *fits = NULL;
-    if (code == LT_OK && course.count >= 8 && course.sd > 0)
+    if (code == LT_OK && course.count >= 8 && course.sd > 0 && !reference->clock_unknown)
         code = seek_scan_run(&scan, error);
     if (code == LT_OK && scan.count) {
         qsort(scan.found, scan.count, sizeof *scan.found, by_loss);
@@ -58,6 +58,13 @@ static enum lt_code seek_one(const struct lt_reference *reference, const struct 
     return code;
 }
 
+static enum lt_code refuse_labels(const struct lt_reference *reference, struct lt_error *error)
+{
+    lt_fail(error, LT_E_CONFLICT, "%s has labels and no numbers", reference->name);
+    lt_error_advise(error, "labels are looked for as marks");
+    return LT_E_CONFLICT;
+}
+
 enum lt_code lt_seek(const struct lt_collect *collect, const struct lt_reference *references,
                      size_t reference_count, const struct lt_seek_options *options,
                      struct lt_arena *arena, struct lt_seek_target **ret_targets,
@@ -71,9 +78,9 @@ enum lt_code lt_seek(const struct lt_collect *collect, const struct lt_reference
     lt_arena_init(&pages, SCRATCH);
     enum lt_code code = seek_views_find(collect, options, &pages, &views, error);
     for (size_t i = 0; i < reference_count && code == LT_OK; i++) {
-        targets[i].reference = &references[i];
-        if (references[i].value)
-            code = seek_one(&references[i], &views, options, arena, &targets[i], error);
+        code = references[i].value
+                   ? seek_one(&references[i], &views, options, arena, &targets[i], error)
+                   : refuse_labels(&references[i], error);
     }
     lt_arena_release(&pages);
     if (code == LT_OK)

@@ -5,6 +5,8 @@
  * reference is summed by the value of each byte and shared out over its bits at the end. */
 #include "seek/search.h"
 
+#include "measure/moments_block.h"
+
 struct tables {
     int64_t sum[8][256];
 };
@@ -39,27 +41,17 @@ static uint64_t load(const uint8_t *at, unsigned bytes)
     return word;
 }
 
-/* 64 words of 64 bits across: bit i of word k becomes bit k of word i. */
-static void transpose(uint64_t word[64])
+static void count_pairs(struct seek_sums *sums, const uint64_t block[LT_BLOCK_FRAMES],
+                        uint64_t active)
 {
-    uint64_t mask = UINT64_C(0x00000000FFFFFFFF);
-    for (unsigned width = 32; width; width >>= 1, mask ^= mask << width)
-        for (unsigned k = 0; k < 64; k = ((k | width) + 1) & ~width) {
-            uint64_t swap = ((word[k] >> width) ^ word[k | width]) & mask;
-            word[k] ^= swap << width;
-            word[k | width] ^= swap;
-        }
-}
-
-static void count_pairs(struct seek_sums *sums, uint64_t block[64], uint64_t active)
-{
-    transpose(block);
+    uint64_t bits[64];
+    lt_block_kernel()->transpose(block, bits);
     for (uint64_t rest = active; rest; rest &= rest - 1) {
         unsigned i = (unsigned)__builtin_ctzll(rest);
         uint64_t below = active & (((uint64_t)2 << i) - 1);
         for (uint64_t others = below; others; others &= others - 1) {
             unsigned j = (unsigned)__builtin_ctzll(others);
-            sums->both[i][j] += (uint64_t)__builtin_popcountll(block[i] & block[j]);
+            sums->both[i][j] += (uint64_t)__builtin_popcountll(bits[i] & bits[j]);
         }
     }
 }
@@ -93,7 +85,7 @@ void seek_sums_take(const struct seek_view *view, const struct seek_course *cour
                     const uint32_t *rows, unsigned band, struct seek_sums *ret_sums)
 {
     struct tables tables;
-    uint64_t block[64];
+    uint64_t block[LT_BLOCK_FRAMES];
     unsigned filled = 0, bytes = bytes_of(view, band);
     memset(&tables, 0, sizeof tables);
     memset(ret_sums, 0, sizeof *ret_sums);
@@ -109,13 +101,13 @@ void seek_sums_take(const struct seek_view *view, const struct seek_course *cour
         ret_sums->y += y;
         ret_sums->yy += (lt_wide_sum)(y * y);
         block[filled++] = word;
-        if (filled == 64) {
+        if (filled == LT_BLOCK_FRAMES) {
             count_pairs(ret_sums, block, ret_sums->active);
             filled = 0;
         }
     }
     if (filled) {
-        memset(block + filled, 0, (64 - filled) * sizeof *block);
+        memset(block + filled, 0, (LT_BLOCK_FRAMES - filled) * sizeof *block);
         count_pairs(ret_sums, block, ret_sums->active);
     }
     share_out(ret_sums, &tables, bytes);

@@ -17,12 +17,15 @@
 #define ROWS_LEAST      8u
 #define SURE            0.5
 
-static bool is_diagnostic(const struct lt_stream_key *key)
+bool seek_wants(const struct lt_seek_options *options, const struct lt_stream *stream)
 {
-    struct lt_frame frame = {.id = key->id, .len = key->length};
     uint32_t partner;
-    frame.flags = key->extended ? LT_FRAME_EXTENDED : 0;
-    return lt_obd_classify(&frame, &partner) != LT_OBD_NOT;
+    struct lt_frame frame = {.id = stream->key.id,
+                             .len = stream->key.length,
+                             .flags = stream->key.extended ? LT_FRAME_EXTENDED : 0};
+    if (options && options->wants)
+        return options->wants(options->context, stream);
+    return lt_obd_classify(&frame, &partner) == LT_OBD_NOT;
 }
 
 static enum lt_code find_taken(struct seek_view *view, struct lt_error *error)
@@ -123,9 +126,8 @@ enum lt_code seek_views_find(const struct lt_collect *collect,
     enum lt_code code = LT_OK;
     for (size_t i = 0; i < lt_collect_count(collect) && code == LT_OK; i++) {
         const struct lt_stream *stream = lt_collect_stream(collect, i);
-        bool wanted = options && options->wants ? options->wants(options->context, stream)
-                                                : !is_diagnostic(&stream->key);
-        if (!wanted || stream->key.length == 0 || stream->kept.count < ROWS_LEAST)
+        if (!seek_wants(options, stream) || stream->key.length == 0 ||
+            stream->kept.count < ROWS_LEAST)
             continue;
         code = add_whole(stream, arena, &views, &capacity, error);
         if (code == LT_OK && stream->selector.present)

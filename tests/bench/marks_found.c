@@ -1,7 +1,11 @@
 /* What lt_seek_marks says of a capture and its marks, as lines for a script:
- *     verdict <verdict> <say>
+ *     verdict <verdict>|<say>
  *     candidate <bus> <id> <extended> <page or -> <bits> <confidence> <lag>
- * <raw>=<label>:<visits>... With --drop BUS:ID:EXT (again for more) an identifier is left out. */
+ * <raw>=<label>:<visits>... why <why>
+ *
+ *     marks_found CAPTURE MARKS [BUS:ID:EXTENDED...]
+ *
+ * The identifiers named are left out of the capture. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -66,8 +70,7 @@ int main(int argc, char **argv)
         lt_reference_read_marks(argv[2], NULL, &arena, &marks, &unordered, &error) != LT_OK ||
         lt_seek_marks(collect, &marks, NULL, &arena, &target, &error) != LT_OK)
         return fail(&error);
-    static const char *const names[] = {"found", "ambiguous", "not exercised", "not on this bus"};
-    printf("verdict %s|%s\n", names[target.verdict], target.say);
+    printf("verdict %s|%s\n", lt_seek_verdict_name(target.verdict), target.say);
     for (size_t i = 0; i < target.count; i++)
         print_candidate(&target.candidates[i], reader);
     lt_collect_free(collect);

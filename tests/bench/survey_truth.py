@@ -182,7 +182,7 @@ def calibration_lines(score):
     yield '|---|---:|---:|---:|---:|---|'
     for (group, low), (right, of, total) in sorted(score.bins.items()):
         mean = total / of
-        # The rule of the issue: within 3 points, or on the safe side; noise is allowed for.
+        # Within 3 points, or on the safe side; noise is allowed for.
         honest = wilson(right, of)[1] >= mean - 0.03
         yield '| %s | %.2f | %d | %.3f | %s | %s |' % (group, low, of, mean, share([right, of]),
                                                        'yes' if honest else '**no**')

@@ -277,6 +277,30 @@ static void presses_are_found_by_their_pulses(void **state)
     lt_collect_free(collect);
 }
 
+/* Sixty-four bytes of one bit each, and all bits the same: more than are kept for ranking. */
+static void places_past_the_ceiling_are_said(void **state)
+{
+    (void)state;
+    struct car car = {.mode = two, .length_s = 120};
+    struct lt_collect *collect;
+    assert_int_equal(lt_collect_new(&collect, NULL, NULL), LT_OK);
+    for (unsigned ms = 0; ms < 120000; ms += 20) {
+        struct lt_frame frame = {.time_ns = ms * INT64_C(1000000),
+                                 .id = 0x300,
+                                 .flags = LT_FRAME_FD,
+                                 .len = 64,
+                                 .raw_dlc = 15};
+        memset(frame.data, code_at(&car, ms / 1000.0) ? 0xFF : 0, sizeof frame.data);
+        assert_int_equal(lt_collect_add(collect, &frame, NULL), LT_OK);
+    }
+    assert_int_equal(lt_collect_finish(collect, NULL), LT_OK);
+    struct asked asked = ask(collect, two_marks);
+    assert_int_equal(asked.code, LT_OK);
+    assert_non_null(strstr(asked.target.say, "More than 256 places"));
+    lt_arena_release(&asked.arena);
+    lt_collect_free(collect);
+}
+
 /* Exact by hand: P(X >= 2), n = 3, q = 1/2 is 1/2; P(X >= 3), n = 3, q = 0.1 is 0.001. */
 static void the_chance_is_the_binomial_tail(void **state)
 {
@@ -300,6 +324,7 @@ int main(void)
         cmocka_unit_test(too_little_says_what_to_do),
         cmocka_unit_test(marks_of_another_clock),
         cmocka_unit_test(presses_are_found_by_their_pulses),
+        cmocka_unit_test(places_past_the_ceiling_are_said),
         cmocka_unit_test(the_chance_is_the_binomial_tail),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -198,6 +198,14 @@ static void clocks_are_compared_with_the_capture(void **state)
     assert_int_equal(got.reference.time_ns[0], start_ns + 10 * S_NS);
     assert_false(got.reference.clock_unknown);
     lt_arena_release(&got.arena);
+
+    /* Between a capture's last possible time and such a one no difference can be counted. */
+    capture = (struct lt_csv_reference_options){.capture_first_ns = INT64_MAX - 100 * S_NS,
+                                                .capture_last_ns = INT64_MAX};
+    got = parse_good("time_s,v\n-3000000000,1\n-2999999990,2\n", &capture);
+    assert_true(got.reference.clock_unknown);
+    assert_true(got.reference.clock_low_ns == 0 && got.reference.clock_high_ns == 0);
+    lt_arena_release(&got.arena);
 }
 
 static void a_reference_can_be_moved(void **state)

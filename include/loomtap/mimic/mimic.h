@@ -52,8 +52,8 @@ struct lt_mimic_truth {
 size_t lt_mimic_truth(const struct lt_mimic *mimic, const struct lt_mimic_truth **ret_rows);
 
 /* Scenario `random`, once lt_mimic_next has given NULL: the car as JSON, with what its traffic
- * showed of each field; and the marks of drive modes as csv, `time_s,label`. False for other
- * scenarios, which have neither. */
+ * showed of each field; and the marks of drive modes as csv, `time_s,label` (the first 4096, which
+ * is most of a day). False for other scenarios, which have neither. */
 bool lt_mimic_layout(const struct lt_mimic *mimic, struct lt_sink *sink);
 bool lt_mimic_marks(const struct lt_mimic *mimic, struct lt_sink *sink);
 

@@ -36,14 +36,15 @@ struct lt_reference {
      * Diagnostics: a controller may answer with a value some hundred ms old; the frame's own value
      * may be older than that (filtered, or of a slow frame), so a part lies below 0. */
     int64_t lag_low_ns, lag_high_ns;
-    /* csv: its clock is another one than the capture's, so the offset is searched first. Where it
-     * is false and no candidate follows within the lag, a csv's clock may still be off. */
+    /* csv: its clock is another one than the capture's, so that its times cannot be compared before
+     * the offset is known. Nothing searches for it yet (see lt_seek). Where it is false and no
+     * candidate follows within the lag, a csv's clock may still be off. */
     bool clock_unknown;
     /* csv: its clock minus the capture's, at least and at most; beyond, too little of the two would
      * meet. 0 and 0: the same clock for certain. See lt_reference_move. */
     int64_t clock_low_ns, clock_high_ns;
     uint16_t bus; /* of LT_FROM_DIAGNOSTICS: where the replies are */
-    /* LT_FROM_PROFILE: where the values were read. No candidate is taken that lies there. */
+    /* LT_FROM_PROFILE: where the values were read, for lt_reference_is_source. */
     bool has_source;
     struct lt_stream_key source;
     struct lt_bits source_bits;
@@ -76,8 +77,9 @@ enum lt_code lt_replies_references(struct lt_replies *replies, struct lt_arena *
  * time ...), the value's by `column` or the only other one; comma, semicolon or tab; decimal point
  * or comma; quotes. The unit from "name [unit]" or "name (unit)" of the header, or `unit`. Faulty
  * rows are counted in ret_skipped with the first place in `error` as a note; columns that cannot be
- * told are an error with file, line and what to do. Times that are no dates and begin near 0 in a
- * capture with wall-clock times: clock_unknown. */
+ * told are an error with file, line and what to do. Dates without a zone that miss the capture are
+ * moved by the quarters of an hour with which most of them meet it. clock_unknown: less than half
+ * of the rows fall into the capture all the same (times from 0 beside a capture by the clock). */
 struct lt_csv_reference_options {
     const char *target, *column, *time_column, *unit; /* NULL: by the header */
     int64_t capture_first_ns, capture_last_ns;
@@ -85,7 +87,8 @@ struct lt_csv_reference_options {
 enum lt_code lt_reference_read_csv(const char *path, const struct lt_csv_reference_options *options,
                                    struct lt_arena *arena, struct lt_reference *ret_reference,
                                    uint64_t *ret_skipped, struct lt_error *error);
-/* Marks: `time_s,label`, in the capture's own time. Marks out of order are put in order (said). */
+/* Marks: `time_s,label`, in the capture's own time. Marks out of order are put in order, and
+ * ret_unordered is how many stood behind a later one. */
 enum lt_code lt_reference_read_marks(const char *path, const char *target, struct lt_arena *arena,
                                      struct lt_reference *ret_reference, uint64_t *ret_unordered,
                                      struct lt_error *error);
@@ -114,7 +117,8 @@ enum lt_code lt_reference_from_profile(const struct lt_profile *profile, const c
                                        uint32_t bus, const struct lt_collect *collect,
                                        struct lt_arena *arena, struct lt_reference *ret_reference,
                                        struct lt_error *error);
-/* Do these bits of this stream lie where the reference was read? Then they are no candidate. */
+/* Do these bits of this stream lie where the reference was read? Then they are no news. lt_seek
+ * does not ask this yet: its caller does. */
 bool lt_reference_is_source(const struct lt_reference *reference, const struct lt_stream_key *key,
                             bool has_page, uint64_t page, const struct lt_bits *bits);
 
