@@ -578,8 +578,8 @@ static void try_known_nibble(struct search *search, unsigned position, enum kind
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
     struct range all = {0, search->view->length};
     for (unsigned beside = 0; beside < 2; beside++)
-        try_set(search, LT_CHECK_NIBBLE_SUM, place,
-                nibble_set(search->view, position, all, beside), kind, 4.0);
+        try_set(search, LT_CHECK_NIBBLE_SUM, place, nibble_set(search->view, position, all, beside),
+                kind, 4.0);
 }
 
 /* J1939: the counter in the other nibble of the byte, the identifier enters. */

@@ -15,7 +15,7 @@ struct bus_speech {
     size_t other_still;  /* those of which several frames came, all the same */
     uint64_t obd_requests, obd_replies;
     uint64_t maker_requests, maker_replies; /* on identifiers of the maker's own */
-    uint64_t uds_services[256]; /* those of ISO 14229-1, by number of the request */
+    uint64_t uds_services[256];             /* those of ISO 14229-1, by number of the request */
     bool j1939, j1939_transport, j1939_claims;
     size_t pgns_known, source_count;
     uint8_t sources[BUS_SOURCES_SHOWN];  /* lowest first */

@@ -185,7 +185,8 @@ static int by_weight(const void *x, const void *y)
         return a->kind < b->kind ? -1 : 1;
     if (a->bits.part[0].msb != b->bits.part[0].msb)
         return a->bits.part[0].msb < b->bits.part[0].msb ? -1 : 1;
-    return (a->bits.part[0].lsb > b->bits.part[0].lsb) - (a->bits.part[0].lsb < b->bits.part[0].lsb);
+    return (a->bits.part[0].lsb > b->bits.part[0].lsb) -
+           (a->bits.part[0].lsb < b->bits.part[0].lsb);
 }
 
 static void sort_and_cut(struct compare *compare)

@@ -56,8 +56,8 @@ int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned pos
     return byte + 1 >= lines->length ? -1 : (int)position + 1;
 }
 
-int gap_resting(const struct field_lines *lines, const struct field_bits *bits,
-                enum lt_order order, unsigned upper, unsigned lower, unsigned most)
+int gap_resting(const struct field_lines *lines, const struct field_bits *bits, enum lt_order order,
+                unsigned upper, unsigned lower, unsigned most)
 {
     int at = (int)lower;
     for (int between = 0; between <= (int)most; between++) {

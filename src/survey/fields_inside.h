@@ -113,8 +113,8 @@ int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned pos
 int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned position);
 /* How many bits, at most `most`, lie between two positions, all at rest; -1 where that is not so.
  */
-int gap_resting(const struct field_lines *lines, const struct field_bits *bits,
-                enum lt_order order, unsigned upper, unsigned lower, unsigned most);
+int gap_resting(const struct field_lines *lines, const struct field_bits *bits, enum lt_order order,
+                unsigned upper, unsigned lower, unsigned most);
 
 /* --- cut --- */
 

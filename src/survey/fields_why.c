@@ -43,8 +43,8 @@ static const char *about_doubts(const struct field_place *place)
 const char *field_why(const struct field_place *place, const struct field_course *course,
                       const struct field_claim *claim, struct lt_arena *arena)
 {
-    return survey_text(arena, "%s: %llu values, %llu changes in %llu frames%s%s",
-                       what(claim->kind), (unsigned long long)course->distinct,
-                       (unsigned long long)course->changes, (unsigned long long)course->frames,
-                       about_sign(place, claim), about_doubts(place));
+    return survey_text(arena, "%s: %llu values, %llu changes in %llu frames%s%s", what(claim->kind),
+                       (unsigned long long)course->distinct, (unsigned long long)course->changes,
+                       (unsigned long long)course->frames, about_sign(place, claim),
+                       about_doubts(place));
 }

@@ -45,8 +45,8 @@ enum lt_code parts_each_page(struct parts *parts, struct frame_parts *frame, par
 /* find_checks.c: counters and checks of every frame. */
 enum lt_code parts_find_checks(struct parts *parts);
 
-/* Adds the bits of the page's counters and checks; `explained`: of those checks alone whose form was
- * found. */
+/* Adds the bits of the page's counters and checks; `explained`: of those checks alone whose form
+ * was found. */
 void parts_take(struct lt_bit_set *taken, const struct page_parts *page, bool explained);
 /* Bits that are known to be something else than a field of this page. */
 struct lt_bit_set parts_taken(const struct frame_parts *frame, const struct page_parts *page);

@@ -2,7 +2,6 @@
  * another in the order that survey_internal.h gives. */
 #include "loomtap/survey/survey.h"
 
-
 #include "survey/survey_internal.h"
 
 #define SCRATCH_CEILING ((size_t)64 << 20)

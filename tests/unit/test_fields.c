@@ -24,10 +24,8 @@ static struct said look(const struct stream *s, const char *taken_bits, double o
     lt_arena_init(&said.arena, 0);
     assert_int_equal(lt_moments_new(&moments, s->kept.key.length, NULL), LT_OK);
     lt_moments_add_kept(moments, &s->kept);
-    struct lt_fields_input input = {.kept = &s->kept,
-                                    .moments = moments,
-                                    .taken = &taken,
-                                    .order_prior = order_prior};
+    struct lt_fields_input input = {
+        .kept = &s->kept, .moments = moments, .taken = &taken, .order_prior = order_prior};
     assert_int_equal(lt_fields_find(&input, &said.arena, &said.fields, &said.count, NULL), LT_OK);
     lt_moments_free(moments);
     return said;
