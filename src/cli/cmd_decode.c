@@ -91,7 +91,7 @@ static bool find_form(const char *name, enum lt_decode_form *ret_form)
     return false;
 }
 
-static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses,
+static int take_buses(const struct decode_values *v, struct lt_bus_said *buses,
                       struct lt_decode_options *decode)
 {
     if (v->buses.count > BUSES_SAID_MAX)
@@ -108,7 +108,7 @@ static int take_buses(const struct decode_values *v, struct lt_decode_bus *buses
     return EXIT_FINE;
 }
 
-static int take_options(const struct decode_values *v, struct lt_decode_bus *buses,
+static int take_options(const struct decode_values *v, struct lt_bus_said *buses,
                         struct lt_decode_options *decode)
 {
     *decode = (struct lt_decode_options){
@@ -215,7 +215,7 @@ static int run(void *values)
 {
     const struct decode_values *v = values;
     struct lt_decode_options wanted;
-    struct lt_decode_bus buses[BUSES_SAID_MAX];
+    struct lt_bus_said buses[BUSES_SAID_MAX];
     struct lt_reader_options reading = {
         .differences = v->differences, .strict = v->strict, .columns = v->columns};
     struct lt_reader *reader = NULL;

@@ -74,7 +74,7 @@ static uint32_t plain_pgn(uint32_t pgn)
     return (pgn >> 8 & 0xFF) < 240 ? pgn & 0x3FF00 : pgn & 0x3FFFF;
 }
 
-static uint32_t pgn_of_id(uint32_t id)
+uint32_t lt_plan_pgn(uint32_t id)
 {
     return plain_pgn(id >> 8 & 0x3FFFF);
 }
@@ -105,7 +105,7 @@ static const struct lt_frame_plan *find_extended(const struct table *table, uint
     const struct lt_frame_plan *plan = NULL;
     if (table->has_ids)
         plan = find(table, KEY_ID | id);
-    return plan ? plan : find_pgn(table, pgn_of_id(id), id & 0xFF);
+    return plan ? plan : find_pgn(table, lt_plan_pgn(id), id & 0xFF);
 }
 
 const struct lt_frame_plan *lt_plan_lookup(const struct lt_plan *plan, const struct lt_frame *frame)
@@ -612,7 +612,7 @@ static struct question question_of(const struct lt_frame_def *def)
             .has_id = true,
             .has_source = true,
             .id = def->id,
-            .pgn = pgn_of_id(def->id),
+            .pgn = lt_plan_pgn(def->id),
             .source = def->id & 0xFF,
         };
     return (struct question){

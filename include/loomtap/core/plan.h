@@ -95,6 +95,8 @@ const struct lt_frame_plan *lt_plan_lookup(const struct lt_plan *plan,
 /* The same for a message put together by J1939 transport. */
 const struct lt_frame_plan *lt_plan_lookup_pgn(const struct lt_plan *plan, uint16_t bus,
                                                uint32_t pgn, uint8_t source);
+/* The PGN in a 29-bit identifier, the destination of a PDU1 group counted as 0 (SAE J1939-21). */
+uint32_t lt_plan_pgn(uint32_t id);
 /* Parameter plans are not in the identifier tables: */
 size_t lt_plan_parameters(const struct lt_plan *plan, const struct lt_frame_plan *const **ret_list);
 size_t lt_plan_frames(const struct lt_plan *plan, const struct lt_frame_plan *const **ret_list);

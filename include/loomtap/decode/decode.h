@@ -18,6 +18,7 @@
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/reader.h"
 #include "loomtap/capture/span.h"
+#include "loomtap/core/binding.h"
 #include "loomtap/core/profile.h"
 #include "loomtap/store/store.h"
 
@@ -29,13 +30,9 @@ enum lt_decode_form {
     LT_DECODE_SQLITE,  /* into options.store; lt_decode_store puts it in the file */
 };
 
-struct lt_decode_bus {
-    struct lt_text profile_bus, capture_bus;
-};
-
 struct lt_decode_options {
     enum lt_decode_form form;
-    const struct lt_decode_bus *buses; /* said by the user; go before everything else */
+    const struct lt_bus_said *buses; /* said by the user; go before everything else */
     size_t bus_count;
     const char *const *only; /* signal names; none = all */
     size_t only_count;
