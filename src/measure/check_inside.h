@@ -2,7 +2,7 @@
  *
  *     check_view.c    the different frames, what moves and how; samples and pairs of frames
  *     check_null.c    elimination: all affine relations between the bits at once
- *     check_plain.c   sums, XOR, nibble sums, the J1939 forms
+ *     check_plain*.c  sums, XOR, nibble sums, the J1939 forms (check_plain.h)
  *     check_crc.c     polynomial, direction, order and position of a CRC
  *     check_name.c    the constant that is left: catalogue name, data id, identifier, profile
  *     check_affine.c  maps that have no name
