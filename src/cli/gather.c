@@ -15,7 +15,7 @@
 struct pass {
     const struct gather_options *options;
     struct lt_reader *reader;
-    struct lt_collect *collect; /* NULL: `take` has the frames */
+    struct lt_collect *collect; /* NULL: `take` alone has the frames */
     void (*take)(void *context, const struct lt_frame *frame);
     void *context;
     bool has_span;
@@ -72,6 +72,8 @@ static void take_frame(struct pass *pass, const struct lt_frame *frame)
         pass->other_buses++;
     } else if (pass->collect) {
         pass->code = lt_collect_add(pass->collect, frame, &pass->error);
+        if (pass->take)
+            pass->take(pass->context, frame);
     } else {
         pass->take(pass->context, frame);
     }
@@ -175,8 +177,11 @@ int gather(struct gathered *gathered, const char *const *paths, size_t count,
         say_error(&error);
         return EXIT_SYSTEM;
     }
-    struct pass pass = {
-        .options = options, .reader = gathered->reader, .collect = gathered->collect};
+    struct pass pass = {.options = options,
+                        .reader = gathered->reader,
+                        .collect = gathered->collect,
+                        .take = options->watch,
+                        .context = options->context};
     int status = read_all(&pass);
     gathered->outside_span = pass.outside_span;
     gathered->other_buses = pass.other_buses;

@@ -12,6 +12,9 @@ struct gather_options {
     struct lt_time_bound from, to;
     const struct list *buses; /* NAME or SAID=NAME each: these alone; none = all. May be NULL */
     unsigned threads;         /* 1 or more */
+    /* Also sees every frame of the first reading that the collector takes; NULL for none. */
+    void (*watch)(void *context, const struct lt_frame *frame);
+    void *context;
 };
 
 /* One recording, of one file or several. */

@@ -20,6 +20,13 @@ static unsigned bit_of(unsigned end)
     return end & 7;
 }
 
+const char *lt_order_name(enum lt_order order)
+{
+    static const char *const names[] = {
+        [LT_ORDER_NONE] = "none", [LT_ORDER_INTEL] = "intel", [LT_ORDER_MOTOROLA] = "motorola"};
+    return names[order];
+}
+
 enum lt_order lt_span_order(struct lt_span span)
 {
     if (byte_of(span.msb) == byte_of(span.lsb))

@@ -1,6 +1,16 @@
-/* Finding things in a profile. See loomtap/core/profile.h; the profile itself is filled elsewhere.
- */
+/* Finding things in a profile, and its words. See loomtap/core/profile.h; the profile itself is
+ * filled elsewhere. */
 #include "loomtap/core/profile.h"
+
+const char *lt_sign_name(enum lt_sign sign)
+{
+    static const char *const names[] = {[LT_UNSIGNED] = "unsigned",
+                                        [LT_TWOS] = "twos",
+                                        [LT_OFFSET_BINARY] = "offset-binary",
+                                        [LT_SIGN_MAGNITUDE] = "sign-magnitude",
+                                        [LT_FLOAT] = "float"};
+    return names[sign];
+}
 
 uint32_t lt_profile_find_bus(const struct lt_profile *profile, struct lt_text name)
 {

@@ -45,8 +45,8 @@ static void put_field(struct lt_html *html, const struct lt_survey_field *field,
     lt_html_line(html, "td", "mono", "%s", place);
     lt_html_line(html, "td", "number", "%u", lt_bits_length(&field->bits));
     lt_html_line(html, "td", NULL, "%s",
-                 field->order == LT_ORDER_NONE ? "" : survey_order_word(field->order));
-    lt_html_line(html, "td", NULL, "%s%s", survey_sign_word(field->sign),
+                 field->order == LT_ORDER_NONE ? "" : lt_order_name(field->order));
+    lt_html_line(html, "td", NULL, "%s%s", lt_sign_name(field->sign),
                  field->sign != LT_UNSIGNED && !field->sign_exercised ? " ?" : "");
     lt_html_line(html, "td", NULL, "%s", lt_field_kind_name(field->kind));
     lt_html_line(html, "td", "number", "%d %%", (int)lround(field->confidence * 100));

@@ -203,8 +203,8 @@ static void put_field(struct lt_json *json, const struct lt_survey_field *field)
 {
     lt_json_open(json, NULL, '{');
     put_bits(json, "bits", &field->bits);
-    lt_json_string(json, "order", survey_order_word(field->order));
-    lt_json_string(json, "sign", survey_sign_word(field->sign));
+    lt_json_string(json, "order", lt_order_name(field->order));
+    lt_json_string(json, "sign", lt_sign_name(field->sign));
     lt_json_string(json, "kind", lt_field_kind_name(field->kind));
     if (field->pages)
         put_pages(json, "page", field->pages, field->page_count);

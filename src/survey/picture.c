@@ -244,7 +244,7 @@ static void label_field(const struct strip *strip, const struct lt_survey_field 
     char size[16], with_sign[40];
     const char *labels[3] = {lt_field_kind_name(field->kind), "", ""};
     lt_text_format(size, sizeof size, "%u bit", lt_bits_length(&field->bits));
-    lt_text_format(with_sign, sizeof with_sign, "%s %s", size, survey_sign_word(field->sign));
+    lt_text_format(with_sign, sizeof with_sign, "%s %s", size, lt_sign_name(field->sign));
     switch (field->kind) {
     case LT_FIELD_PHYSICAL:
     case LT_FIELD_ACCUMULATING:

@@ -111,7 +111,7 @@ static void put_row(const struct page *page, const struct lt_bits *bits, const c
     print_percent(sure, confidence);
     size_t len = lt_text_format(
         line, sizeof line, "    %-13s %2u  %-8s  %-7s %-12s %5s  ", place, lt_bits_length(bits),
-        order == LT_ORDER_NONE ? "-" : survey_order_word(order), sign, kind, sure);
+        order == LT_ORDER_NONE ? "-" : lt_order_name(order), sign, kind, sure);
     lt_sink_put(page->sink, line, len);
     put_rest(page->sink, len, why);
 }

@@ -6,23 +6,6 @@
 
 #include "loomtap/base/number.h"
 
-const char *survey_order_word(enum lt_order order)
-{
-    static const char *const words[] = {
-        [LT_ORDER_NONE] = "none", [LT_ORDER_INTEL] = "intel", [LT_ORDER_MOTOROLA] = "motorola"};
-    return words[order];
-}
-
-const char *survey_sign_word(enum lt_sign sign)
-{
-    static const char *const words[] = {[LT_UNSIGNED] = "unsigned",
-                                        [LT_TWOS] = "twos",
-                                        [LT_OFFSET_BINARY] = "offset-binary",
-                                        [LT_SIGN_MAGNITUDE] = "sign-magnitude",
-                                        [LT_FLOAT] = "float"};
-    return words[sign];
-}
-
 const char *survey_change_word(enum lt_change_kind kind)
 {
     static const char *const words[] = {

@@ -4,8 +4,6 @@
 
 #include "loomtap/survey/survey.h"
 
-const char *survey_order_word(enum lt_order order);       /* "none", "intel", "motorola" */
-const char *survey_sign_word(enum lt_sign sign);          /* "unsigned", "twos" ... */
 const char *survey_change_word(enum lt_change_kind kind); /* "only here", ... */
 const char *survey_confidence_word(double confidence);    /* "sure", "likely" ... */
 

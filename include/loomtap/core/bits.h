@@ -48,6 +48,8 @@ struct lt_bits {
     struct lt_span part[LT_PARTS_MAX];
 };
 
+const char *lt_order_name(enum lt_order order); /* "none", "intel", "motorola" */
+
 /* What the ends say. Length in bits: Intel msb - lsb + 1; Motorola counts along the bytes. */
 enum lt_order lt_span_order(struct lt_span span);
 unsigned lt_span_length(struct lt_span span);

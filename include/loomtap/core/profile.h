@@ -96,6 +96,7 @@ struct lt_frame_def {
 };
 
 enum lt_sign { LT_UNSIGNED, LT_TWOS, LT_OFFSET_BINARY, LT_SIGN_MAGNITUDE, LT_FLOAT };
+const char *lt_sign_name(enum lt_sign sign); /* "unsigned", "twos", "offset-binary" ... */
 enum lt_form { LT_FORM_LINEAR, LT_FORM_RECIPROCAL, LT_FORM_CURVE };
 enum lt_lost_kind { LT_LOST_MISSING, LT_LOST_HOLD, LT_LOST_VALUE };
 

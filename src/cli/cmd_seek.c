@@ -1,0 +1,276 @@
+/* loomtap seek: which bits follow a reference. */
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "cli/captures.h"
+#include "cli/commands.h"
+#include "cli/gather.h"
+#include "cli/references.h"
+#include "loomtap/proto/obd.h"
+#include "loomtap/seek/marks.h"
+#include "loomtap/seek/output.h"
+
+#define ARENA_CEILING ((size_t)256 << 20)
+
+struct seek_values {
+    struct common common;
+    struct list profiles, buses, sheet_columns, signals, only;
+    const char *output, *from, *to, *columns;
+    const char *sheet, *time_column, *unit, *target, *marks;
+    uint64_t threads;
+    bool strict, differences, json, roles;
+};
+
+#define AT(member) offsetof(struct seek_values, member)
+
+static const struct option_row options[] = {
+    {"--profile", "-p", OPTION_AGAIN, AT(profiles), "FILE",
+     "more parameters, the signals of --signal, the roles of --roles; again for more"},
+    {"--ref", NULL, OPTION_TEXT, AT(sheet), "FILE", "a logger's csv in place of the replies"},
+    {"--column", NULL, OPTION_AGAIN, AT(sheet_columns), "NAME",
+     "of --ref: this column; again for more"},
+    {"--time-column", NULL, OPTION_TEXT, AT(time_column), "NAME", "of --ref: the times"},
+    {"--unit", NULL, OPTION_TEXT, AT(unit), "UNIT", "of --ref: what the column is in"},
+    {"--marks", NULL, OPTION_TEXT, AT(marks), "FILE", "a csv of marks: time_s,label"},
+    {"--target", NULL, OPTION_TEXT, AT(target), "NAME",
+     "what --ref or --marks (default drive_mode) measures: a role, or a name"},
+    {"--signal", NULL, OPTION_LIST, AT(signals), "SIGNAL,...", "copies of a profile's signals"},
+    {"--roles", NULL, OPTION_FLAG, AT(roles), NULL, "everything that the profile requires"},
+    {"--only", NULL, OPTION_LIST, AT(only), "TARGET,...", "of the replies: these alone"},
+    {"--json", NULL, OPTION_FLAG, AT(json), NULL, "as one JSON object"},
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
+     "write table or JSON there; it appears when it is whole"},
+    {"--bus", NULL, OPTION_LIST, AT(buses), "NAME",
+     "this bus alone; again for more; BUS=NAME is the profile's BUS"},
+    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
+    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
+     "the times are differences between frames: add them up"},
+    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "of a csv of frames: which is what"},
+    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
+    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
+     "for large files (default: as many as processors)"},
+    COMMON_OPTIONS,
+};
+
+static const char details[] = "examples:\n"
+                              "  loomtap seek captures/tarn-drive.log --only engine_speed --json\n";
+
+struct search {
+    const struct seek_values *values;
+    struct gather_options gathering;
+    struct reference_options wanted;
+    struct gathered gathered;
+    struct references references;
+    struct lt_arena arena;
+    struct lt_seek_target *targets;
+    size_t count;
+};
+
+static int worse(int a, int b)
+{
+    return a > b ? a : b;
+}
+
+static int take_options(struct search *search)
+{
+    const struct seek_values *v = search->values;
+    search->gathering = (struct gather_options){
+        .reading = {.differences = v->differences, .strict = v->strict, .columns = v->columns},
+        .buses = &v->buses,
+        .threads = thread_count(v->threads),
+        .watch = references_watch,
+        .context = &search->references,
+    };
+    search->wanted = (struct reference_options){
+        .sheet = v->sheet,
+        .time_column = v->time_column,
+        .unit = v->unit,
+        .columns = &v->sheet_columns,
+        .marks = v->marks,
+        .target = v->target,
+        .signals = &v->signals,
+        .only = &v->only,
+        .roles = v->roles,
+        .quiet = v->common.quiet,
+    };
+    if (!v->common.arguments.count)
+        return usage_error("seek", "no capture given");
+    int status = take_span("seek", v->from, v->to, &search->gathering.from, &search->gathering.to);
+    return status == EXIT_FINE ? check_columns("seek", v->columns) : status;
+}
+
+/* --- the search --- */
+
+/* Where the signal was read from is no news. */
+static bool is_elsewhere(void *context, const struct lt_stream *stream)
+{
+    const struct lt_reference *reference = context;
+    struct lt_frame frame = {.id = stream->key.id,
+                             .len = stream->key.length,
+                             .flags = stream->key.extended ? LT_FRAME_EXTENDED : 0};
+    uint32_t partner;
+    return lt_obd_classify(&frame, &partner) == LT_OBD_NOT &&
+           (stream->key.id != reference->source.id || stream->key.bus != reference->source.bus ||
+            stream->key.extended != reference->source.extended);
+}
+
+static enum lt_code seek_numbers(struct search *search, struct lt_error *error)
+{
+    enum lt_code code = LT_OK;
+    for (size_t i = 0; i < search->references.count && code == LT_OK;) {
+        struct lt_reference *first = &search->references.list[i];
+        struct lt_seek_options alone = {.wants = is_elsewhere, .context = first};
+        struct lt_seek_target *found;
+        size_t count = 1;
+        if (!first->has_source)
+            while (i + count < search->references.count && !first[count].has_source)
+                count++;
+        code = lt_seek(search->gathered.collect, first, count, first->has_source ? &alone : NULL,
+                       &search->arena, &found, error);
+        if (code != LT_OK)
+            break;
+        memcpy(search->targets + search->count, found, count * sizeof *found);
+        search->count += count;
+        i += count;
+    }
+    return code;
+}
+
+static int seek_all(struct search *search)
+{
+    struct lt_error error;
+    struct references *references = &search->references;
+    search->targets =
+        lt_arena_array(&search->arena, references->count + 1, sizeof *search->targets);
+    if (!search->targets) {
+        complain("out of memory");
+        return EXIT_SYSTEM;
+    }
+    enum lt_code code = seek_numbers(search, &error);
+    if (code == LT_OK && references->marks) {
+        code = lt_seek_marks(search->gathered.collect, references->marks, NULL, &search->arena,
+                             &search->targets[search->count], &error);
+        search->count += code == LT_OK;
+    }
+    if (code != LT_OK)
+        say_error(&error);
+    return code == LT_OK ? EXIT_FINE : status_of(code);
+}
+
+static bool is_found(const struct search *search, const char *target)
+{
+    for (size_t i = 0; i < search->count; i++)
+        if (search->targets[i].verdict == LT_SEEK_FOUND &&
+            strcmp(search->targets[i].reference->target, target) == 0)
+            return true;
+    return false;
+}
+
+/* A target is found when one of its references is. */
+static int decide(const struct search *search)
+{
+    int status = search->references.missing_count || !search->count ? EXIT_NO : EXIT_FINE;
+    for (size_t i = 0; i < search->count; i++)
+        if (!is_found(search, search->targets[i].reference->target))
+            status = EXIT_NO;
+    return status;
+}
+
+/* --- outputs --- */
+
+static struct lt_seek_report report_of(const struct search *search)
+{
+    const struct gathered *gathered = &search->gathered;
+    return (struct lt_seek_report){
+        .targets = search->targets,
+        .target_count = search->count,
+        .missing = search->references.missing,
+        .missing_count = search->references.missing_count,
+        .asked = search->references.asked,
+        .asked_count = search->references.asked_count,
+        .files = gathered->paths,
+        .file_count = gathered->path_count,
+        .collected = lt_collect_counts(gathered->collect),
+        .read = lt_reader_counts(gathered->reader),
+        .outside_span = gathered->outside_span,
+        .other_buses = gathered->other_buses,
+        .bus_names = gathered->bus_names,
+        .bus_count = gathered->bus_count,
+    };
+}
+
+static int give(const char *path, void (*put)(const struct lt_seek_report *, struct lt_sink *),
+                const struct lt_seek_report *report)
+{
+    struct lt_file_sink *file = malloc(sizeof *file);
+    struct lt_error error;
+    int status = EXIT_SYSTEM;
+    if (!file) {
+        complain("out of memory");
+        return EXIT_SYSTEM;
+    }
+    if (lt_file_sink_open(file, path, &error) == LT_OK) {
+        put(report, &file->sink);
+        if (lt_file_sink_commit(file, &error) == LT_OK)
+            status = EXIT_FINE;
+    }
+    if (status != EXIT_FINE)
+        say_error(&error);
+    free(file);
+    return status;
+}
+
+/* --- the command --- */
+
+/* After a reading that broke off, what came before it is searched all the same. */
+static int search_recording(struct search *search)
+{
+    const struct seek_values *v = search->values;
+    const struct list *captures = &v->common.arguments;
+    struct gathered *gathered = &search->gathered;
+    lt_arena_init(&search->arena, ARENA_CEILING);
+    int status = gather(gathered, captures->items, captures->count, &search->gathering);
+    if (!gathered->collect || status == EXIT_SYSTEM)
+        return status;
+    say_malformed(lt_reader_counts(gathered->reader), captures->items,
+                  v->common.quiet || v->strict);
+    say_columns_unused(lt_reader_counts(gathered->reader), captures->items, v->common.quiet);
+    status = worse(status, references_find(&search->references, gathered, &search->arena));
+    if (status == EXIT_USAGE || status == EXIT_SYSTEM)
+        return status;
+    status = worse(status, seek_all(search));
+    struct lt_seek_report report = report_of(search);
+    if (status != EXIT_SYSTEM)
+        status = worse(status, give(v->output ? v->output : "-", lt_seek_json, &report));
+    return worse(status, decide(search));
+}
+
+static int run(void *values)
+{
+    static struct profiles profiles;
+    struct search search = {.values = values};
+    int status = take_options(&search);
+    if (status == EXIT_FINE)
+        status = load_profiles(&profiles, &search.values->profiles, search.values->common.quiet);
+    if (status == EXIT_FINE)
+        status = references_begin(&search.references, &search.wanted, &profiles);
+    if (status == EXIT_FINE)
+        status = search_recording(&search);
+    lt_arena_release(&search.arena);
+    gather_free(&search.gathered);
+    references_free(&search.references);
+    free_profiles(&profiles);
+    return status;
+}
+
+const struct command cmd_seek = {
+    .name = "seek",
+    .usage = "CAPTURE...",
+    .help = "which bits follow a reference: replies, a logger's values, marks",
+    .details = details,
+    .options = options,
+    .size = sizeof(struct seek_values),
+    .run = run,
+};
