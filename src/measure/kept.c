@@ -1,9 +1,15 @@
-/* Kept frames: sets of bits, and the rows of one page (loomtap/measure/kept.h). */
+/* Kept frames: their identifier, sets of bits, and the rows of one page (loomtap/measure/kept.h).
+ */
 #include "loomtap/measure/kept.h"
 
 #include <string.h>
 
 #include "measure/kept_flags.h"
+
+void lt_stream_id_print(char ret_text[LT_STREAM_ID_ROOM], const struct lt_stream_key *key)
+{
+    lt_text_format(ret_text, LT_STREAM_ID_ROOM, key->extended ? "%08X" : "%03X", (unsigned)key->id);
+}
 
 void lt_bit_set_add_bits(struct lt_bit_set *set, const struct lt_bits *bits)
 {

@@ -225,8 +225,8 @@ static const char *find_companion(struct activity *activity, const struct lt_sur
     }
     if (!best)
         return NULL;
-    char id[SURVEY_ID_ROOM], bits[128];
-    survey_print_id(id, &best->frame->stream->key);
+    char id[LT_STREAM_ID_ROOM], bits[128];
+    lt_stream_id_print(id, &best->frame->stream->key);
     lt_bits_print(bits, sizeof bits, &best->field->bits);
     return survey_text(activity->work->scratch,
                        " Comes together with changes of %s in %s (%zu of "

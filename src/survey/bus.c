@@ -201,8 +201,8 @@ static void say_copy(struct sentences *say, const struct lt_survey *survey,
     if (!frame->copy_of)
         return;
     const struct lt_survey_frame *from = &survey->frames[frame->copy_of - 1];
-    char id[SURVEY_ID_ROOM];
-    survey_print_id(id, &from->stream->key);
+    char id[LT_STREAM_ID_ROOM];
+    lt_stream_id_print(id, &from->stream->key);
     bool elsewhere = from->stream->key.bus != frame->stream->key.bus;
     uint64_t source = from->stream->timing.count, here = frame->stream->timing.count;
     add(say, "A copy of %s%s%s, %.1f ms %s%s.", id, elsewhere ? " on " : " on the same bus",

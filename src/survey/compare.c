@@ -273,9 +273,9 @@ static void compare_periods(struct compare *compare)
         return;
     change->a_low = change->a_high = (uint64_t)a->period_ns;
     change->b_low = change->b_high = (uint64_t)b->period_ns;
-    char text_a[SURVEY_TIME_ROOM], text_b[SURVEY_TIME_ROOM];
-    survey_print_time(text_a, a->period_ns);
-    survey_print_time(text_b, b->period_ns);
+    char text_a[LT_TIME_ROOM], text_b[LT_TIME_ROOM];
+    lt_figure_time(text_a, a->period_ns);
+    lt_figure_time(text_b, b->period_ns);
     change->say = survey_text(compare->arena, "%s %s in A, %s %s in B",
                               a->cyclic ? "every" : "at times, mostly", text_a,
                               b->cyclic ? "every" : "at times, mostly", text_b);

@@ -2,19 +2,17 @@
  * that is sure enough as a signal with raw scale. Names say the place: `x0c4_b0_7` is the field of
  * frame 0C4 whose most significant bit is 0.7; `x0c4_p3_b2_7` is there on page 3.
  *
- * The profile is made in memory and read back once through the loader, which is what `check` does:
- * what leaves here has no errors. */
+ * The profile is made in memory; lt_draft_write reads it back once, so that what leaves here has no
+ * errors. */
 #include "survey/draft.h"
 
 #include <inttypes.h>
 #include <math.h>
 #include <stdlib.h>
 
-#include "loomtap/defs/load.h"
 #include "survey/survey_internal.h"
 #include "survey/words.h"
 
-#define TEXT_CEILING   ((size_t)64 << 20)
 #define ARENA_CEILING  ((size_t)128 << 20)
 #define STATES_MAX     32   /* values of an enum that are given labels */
 #define BUS_NAME_SHORT 8    /* bytes of a bus's name that still fit in a signal's */
@@ -28,27 +26,11 @@ struct draft {
     size_t frame_capacity, signal_capacity;
     uint32_t bus_of[LT_BUSES_MAX]; /* index in the profile, by the capture's */
     struct lt_draft_counts counts;
+    bool frames_only; /* no signals but selectors */
     bool failed;
 };
 
 /* --- names --- */
-
-/* A bus's name as a profile has it; "bus" where nothing of it can be kept. */
-static void plain_name(char ret_name[LT_NAME_MAX + 1], const char *text)
-{
-    size_t len = 0;
-    for (; *text && len < LT_NAME_MAX - 3; text++) {
-        char c = *text >= 'A' && *text <= 'Z' ? (char)(*text - 'A' + 'a') : *text;
-        bool letter = c >= 'a' && c <= 'z', digit = c >= '0' && c <= '9';
-        if (letter || (len && (digit || c == '_')))
-            ret_name[len++] = c;
-        else if (len && ret_name[len - 1] != '_')
-            ret_name[len++] = '_';
-    }
-    ret_name[len] = '\0';
-    if (!len)
-        lt_text_format(ret_name, LT_NAME_MAX + 1, "bus");
-}
 
 static bool bus_name_taken(const struct draft *draft, const char *name)
 {
@@ -62,7 +44,7 @@ static const char *bus_name(struct draft *draft, size_t index)
 {
     const char *said = draft->options->bus_names ? draft->options->bus_names[index] : NULL;
     char name[LT_NAME_MAX + 1], own[LT_NAME_MAX + 1];
-    plain_name(name, said && *said ? said : draft->survey->buses[index].name);
+    lt_draft_name(name, said && *said ? said : draft->survey->buses[index].name, "bus");
     lt_text_format(own, sizeof own, "%s", name);
     for (unsigned n = 2; bus_name_taken(draft, own); n++)
         lt_text_format(own, sizeof own, "%s%u", name, n);
@@ -72,7 +54,7 @@ static const char *bus_name(struct draft *draft, size_t index)
 /* A name that Linux gives an interface: at most 15 bytes, no blanks (docs/profile-format.md). */
 static const char *interface_name(struct draft *draft, const char *name)
 {
-    const char *plain = draft_text(draft->arena, "%s", name);
+    const char *plain = lt_draft_text(draft->arena, "%s", name);
     if (!*name || !plain || strcmp(plain, name) != 0 || strlen(name) > 15 || strpbrk(name, " \t/"))
         return NULL;
     return plain;
@@ -262,15 +244,7 @@ static struct lt_signal_def *new_signal(struct draft *draft, uint32_t frame)
                            &draft->signal_capacity, sizeof *signal);
     draft->failed |= !signal;
     if (signal)
-        *signal = (struct lt_signal_def){
-            .frame = frame,
-            .parameter = LT_NONE,
-            .scale = {1, 1},
-            .offset = {0, 1},
-            .curve = LT_NONE,
-            .stoich = {0, 1},
-            .on_lost_value = {0, 1},
-        };
+        *signal = lt_draft_signal(frame);
     return signal;
 }
 
@@ -311,7 +285,7 @@ static void add_labels(struct draft *draft, struct lt_signal_def *signal,
     draft->failed |= !labels;
     for (size_t i = 0; i < count && labels; i++)
         labels[i] = (struct lt_label){
-            .raw = states[i], .name = draft_text(draft->arena, "state_%" PRIu64, states[i])};
+            .raw = states[i], .name = lt_draft_text(draft->arena, "state_%" PRIu64, states[i])};
     signal->labels = labels;
     signal->label_count = labels ? count : 0;
 }
@@ -398,14 +372,14 @@ static uint32_t add_selector(struct draft *draft, uint32_t frame_index,
     signal->name = lt_arena_string(draft->arena, name);
     signal->bits = found->bits;
     signal->order = lt_bits_order(&found->bits);
-    signal->evidence = draft_text(
+    signal->evidence = lt_draft_text(
         draft->arena, "selector %d %%: %u pages, explains %d %% of what changes",
         (int)lround(found->confidence * 100), found->count, (int)lround(found->gain * 100));
     draft->counts.signals++;
     return (uint32_t)(draft->profile.signal_count - 1);
 }
 
-/* True: some signal hangs on a page. */
+/* True: some signal hangs on a page, or may come to. */
 static bool add_signals(struct draft *draft, uint32_t index, const struct lt_survey_frame *frame,
                         const struct lt_survey_field *counter)
 {
@@ -414,6 +388,8 @@ static bool add_signals(struct draft *draft, uint32_t index, const struct lt_sur
     bool any = false;
     if (found->present && found->confidence >= draft->options->sure)
         selector = add_selector(draft, index, found);
+    if (draft->frames_only)
+        return selector != LT_NONE;
     for (size_t i = 0; i < frame->field_count; i++) {
         const struct lt_survey_field *field = &frame->fields[i];
         if (!is_signal(field, counter))
@@ -465,48 +441,24 @@ static void add_frame(struct draft *draft, size_t index)
     draft->counts.frames++;
 }
 
-/* --- the text --- */
+/* --- the whole --- */
 
-static enum lt_code read_back(const struct lt_buf *text, struct lt_profile **ret_profile,
-                              struct lt_error *error)
+static bool fill(struct draft *draft, const struct lt_survey_about *about)
 {
-    struct lt_faults faults;
-    lt_faults_init(&faults, 0);
-    enum lt_code code = lt_profile_load_memory(ret_profile, "draft", lt_buf_text(text), &faults);
-    for (size_t i = 0; i < faults.count && code == LT_E_FAULTS; i++) {
-        if (faults.items[i].severity != LT_SEVERITY_ERROR)
-            continue;
-        lt_fail(error, LT_E_FAULTS, "the draft would not pass `check`: %s", faults.items[i].text);
-        break;
+    const struct lt_survey *survey = draft->survey;
+    draft->profile = (struct lt_profile){
+        .name = draft->options->name,
+        .title = lt_draft_text(draft->arena, "draft from %s, not proven",
+                               about->file_count ? about->files[0] : "a recording"),
+    };
+    add_buses(draft);
+    for (size_t i = 0; i < survey->frame_count && !draft->failed; i++) {
+        if (survey->frames[i].diagnostic)
+            draft->counts.other++;
+        else
+            add_frame(draft, i);
     }
-    if (code != LT_OK && code != LT_E_FAULTS)
-        lt_fail(error, code, "the draft could not be read back");
-    lt_faults_release(&faults);
-    return code;
-}
-
-static enum lt_code write_checked(const struct draft *draft, struct lt_sink *sink,
-                                  struct lt_error *error)
-{
-    struct lt_sink *memory = malloc(sizeof *memory);
-    struct lt_profile *profile = NULL;
-    struct lt_buf text;
-    enum lt_code code = LT_E_MEMORY;
-    lt_buf_init(&text, TEXT_CEILING);
-    if (memory) {
-        lt_sink_init_buf(memory, &text);
-        lt_profile_write(&draft->profile, true, memory);
-        if (lt_sink_flush(memory) && !text.failed)
-            code = read_back(&text, &profile, error);
-    }
-    if (code == LT_OK)
-        lt_profile_write(profile, true, sink);
-    else if (code == LT_E_MEMORY)
-        lt_fail(error, LT_E_MEMORY, "out of memory for the draft");
-    lt_profile_free(profile);
-    lt_buf_release(&text);
-    free(memory);
-    return code;
+    return !draft->failed && !draft->arena->failed;
 }
 
 enum lt_code lt_survey_draft(const struct lt_survey *survey, const struct lt_survey_about *about,
@@ -515,26 +467,28 @@ enum lt_code lt_survey_draft(const struct lt_survey *survey, const struct lt_sur
 {
     struct lt_arena arena;
     lt_arena_init(&arena, ARENA_CEILING);
-    struct draft draft = {
-        .survey = survey,
-        .options = options,
-        .arena = &arena,
-        .profile = {.name = options->name},
-    };
-    draft.profile.title = draft_text(&arena, "draft from %s, not proven",
-                                     about->file_count ? about->files[0] : "a recording");
-    add_buses(&draft);
-    for (size_t i = 0; i < survey->frame_count && !draft.failed; i++) {
-        if (survey->frames[i].diagnostic)
-            draft.counts.other++;
-        else
-            add_frame(&draft, i);
-    }
-    enum lt_code code = draft.failed || arena.failed
-                            ? lt_fail(error, LT_E_MEMORY, "out of memory for the draft")
-                            : write_checked(&draft, sink, error);
+    struct draft draft = {.survey = survey, .options = options, .arena = &arena};
+    enum lt_code code = fill(&draft, about)
+                            ? lt_draft_write(&draft.profile, sink, error)
+                            : lt_fail(error, LT_E_MEMORY, "out of memory for the draft");
     if (code == LT_OK)
         *ret_counts = draft.counts;
     lt_arena_release(&arena);
     return code;
+}
+
+enum lt_code lt_survey_draft_frames(const struct lt_survey *survey,
+                                    const struct lt_survey_about *about,
+                                    const struct lt_draft_options *options, struct lt_arena *arena,
+                                    struct lt_profile *ret_profile,
+                                    uint32_t ret_bus_of[LT_BUSES_MAX], struct lt_error *error)
+{
+    struct draft draft = {
+        .survey = survey, .options = options, .arena = arena, .frames_only = true};
+    if (!fill(&draft, about))
+        return lt_fail(error, LT_E_MEMORY, "out of memory for the draft");
+    *ret_profile = draft.profile;
+    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+        ret_bus_of[i] = draft.bus_of[i];
+    return LT_OK;
 }

@@ -7,48 +7,16 @@
 #include "survey/draft.h"
 #include "survey/words.h"
 
-/* `;` begins a comment behind a blank; names of files may hold anything. */
-static size_t make_plain(char *text, size_t len)
-{
-    size_t bad;
-    if (!lt_text_is_utf8((struct lt_text){text, len}, &bad))
-        len = bad;
-    for (size_t i = 0; i < len; i++) {
-        unsigned char c = (unsigned char)text[i];
-        if (c < 0x20 || c == 0x7F)
-            text[i] = ' ';
-        else if (c == ';')
-            text[i] = ',';
-        else if (c == 0xC2 && i + 1 < len && (unsigned char)text[i + 1] < 0xA0)
-            text[i] = text[i + 1] = ' ';
-    }
-    while (len && text[len - 1] == ' ')
-        len--;
-    return len;
-}
-
-const char *draft_text(struct lt_arena *arena, const char *format, ...)
-{
-    char text[DRAFT_EVIDENCE_ROOM + 1];
-    va_list args;
-    va_start(args, format);
-    size_t len = lt_text_vformat(text, sizeof text, format, args);
-    va_end(args);
-    len = make_plain(text, len);
-    struct lt_text plain = lt_text_trim((struct lt_text){text, len});
-    return plain.len ? lt_arena_text(arena, plain) : "-";
-}
-
 const char *draft_bus_evidence(struct lt_arena *arena, const struct lt_survey *survey,
                                const struct lt_survey_bus *bus)
 {
-    char load[SURVEY_NUMBER_ROOM], seconds[SURVEY_NUMBER_ROOM];
-    survey_print_fixed(load, bus->load * 100, 1);
-    survey_print_fixed(seconds, survey->duration_s, 1);
+    char load[LT_FIGURE_ROOM], seconds[LT_FIGURE_ROOM];
+    lt_figure_fixed(load, bus->load * 100, 1);
+    lt_figure_fixed(seconds, survey->duration_s, 1);
     if (!bus->bitrate_hz)
-        return draft_text(arena, "%" PRIu64 " frames in %s s", bus->frames, seconds);
-    return draft_text(arena, "%" PRIu64 " frames in %s s, load %s %%, bit rate %s", bus->frames,
-                      seconds, load, bus->bitrate_given ? "given" : "assumed");
+        return lt_draft_text(arena, "%" PRIu64 " frames in %s s", bus->frames, seconds);
+    return lt_draft_text(arena, "%" PRIu64 " frames in %s s, load %s %%, bit rate %s", bus->frames,
+                         seconds, load, bus->bitrate_given ? "given" : "assumed");
 }
 
 static size_t add_checks(char *text, size_t size, const struct lt_survey_frame *frame)
@@ -72,10 +40,10 @@ static size_t add_checks(char *text, size_t size, const struct lt_survey_frame *
 const char *draft_frame_evidence(struct lt_arena *arena, const struct lt_survey_frame *frame)
 {
     const struct lt_timing *timing = &frame->stream->timing;
-    char text[DRAFT_EVIDENCE_ROOM], period[SURVEY_TIME_ROOM], jitter[SURVEY_TIME_ROOM];
+    char text[LT_DRAFT_TEXT_ROOM], period[LT_TIME_ROOM], jitter[LT_TIME_ROOM];
     size_t used = lt_text_format(text, sizeof text, "%" PRIu64 " frames", timing->count);
-    survey_print_time(period, timing->period_ns);
-    survey_print_time(jitter, timing->jitter_ns);
+    lt_figure_time(period, timing->period_ns);
+    lt_figure_time(jitter, timing->jitter_ns);
     if (timing->cyclic)
         used += lt_text_format(text + used, sizeof text - used, " every %s +-%s", period, jitter);
     if (timing->lost)
@@ -85,7 +53,7 @@ const char *draft_frame_evidence(struct lt_arena *arena, const struct lt_survey_
         if (frame->fields[i].kind == LT_FIELD_TEXT && frame->fields[i].text)
             used += lt_text_format(text + used, sizeof text - used, ", text: %s",
                                    frame->fields[i].text);
-    return draft_text(arena, "%s", text);
+    return lt_draft_text(arena, "%s", text);
 }
 
 const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey_field *field)
@@ -93,7 +61,7 @@ const char *draft_signal_evidence(struct lt_arena *arena, const struct lt_survey
     char eta[LT_F64_ROOM + 1] = "";
     if (isfinite(field->eta))
         eta[lt_print_f64(eta, round(field->eta * 1e6) / 1e6)] = '\0';
-    return draft_text(
+    return lt_draft_text(
         arena,
         "%s %d %%: raw %" PRIu64 "..%" PRIu64 ", %" PRIu64 " values, %" PRIu64 " changes%s%s%s, %s",
         lt_field_kind_name(field->kind), (int)lround(field->confidence * 100), field->raw_min,

@@ -101,8 +101,8 @@ static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame
 static void put_frame(struct lt_html *html, const struct lt_survey_frame *frame)
 {
     const struct lt_stream *stream = frame->stream;
-    char id[SURVEY_ID_ROOM], timing[SURVEY_TIMING_ROOM];
-    survey_print_id(id, &stream->key);
+    char id[LT_STREAM_ID_ROOM], timing[SURVEY_TIMING_ROOM];
+    lt_stream_id_print(id, &stream->key);
     survey_print_timing(timing, &stream->timing);
     lt_html_open(html, "div", "frame");
     lt_html_open(html, "div", "head");
@@ -127,13 +127,13 @@ static void put_bus(struct lt_html *html, const struct lt_survey *survey, size_t
                     size_t *drawn)
 {
     const struct lt_survey_bus *bus = &survey->buses[index];
-    char load[SURVEY_NUMBER_ROOM];
+    char load[LT_FIGURE_ROOM];
     size_t left_out = 0;
     lt_html_line(html, "h2", NULL, "Bus %s", bus->name[0] ? bus->name : "(unnamed)");
     lt_html_open(html, "p", NULL);
     lt_html_text(html, "%" PRIu64 " frames", bus->frames);
     if (bus->bitrate_hz) {
-        survey_print_fixed(load, bus->load * 100, 1);
+        lt_figure_fixed(load, bus->load * 100, 1);
         lt_html_text(html, ", load %s %% of %u bit/s (%s)", load, (unsigned)bus->bitrate_hz,
                      bus->bitrate_given ? "given" : "assumed");
     }
@@ -168,8 +168,8 @@ static void put_groups(struct lt_html *html, const struct lt_survey *survey)
         for (size_t k = 0; k < survey->groups[i].count; k++) {
             const struct lt_survey_frame *frame =
                 &survey->frames[survey->groups[i].members[k].frame];
-            char id[SURVEY_ID_ROOM], place[128];
-            survey_print_id(id, &frame->stream->key);
+            char id[LT_STREAM_ID_ROOM], place[128];
+            lt_stream_id_print(id, &frame->stream->key);
             lt_bits_print(place, sizeof place,
                           &frame->fields[survey->groups[i].members[k].field].bits);
             lt_html_text(html, "%s%s %s ", k ? ", " : "", frame->bus, id);
@@ -192,8 +192,8 @@ static void put_changes(struct lt_html *html, const struct lt_survey_about *abou
     lt_html_open(html, "table", NULL);
     for (size_t i = 0; i < count; i++) {
         const struct lt_change *change = &about->changes[i];
-        char id[SURVEY_ID_ROOM], place[128] = "";
-        survey_print_id(id, &change->key);
+        char id[LT_STREAM_ID_ROOM], place[128] = "";
+        lt_stream_id_print(id, &change->key);
         if (change->bits.parts)
             lt_bits_print(place, sizeof place, &change->bits);
         lt_html_open(html, "tr", NULL);
@@ -213,8 +213,8 @@ static void put_changes(struct lt_html *html, const struct lt_survey_about *abou
 static void put_head(struct lt_html *html, const struct lt_survey *survey,
                      const struct lt_survey_about *about)
 {
-    char seconds[SURVEY_NUMBER_ROOM];
-    survey_print_fixed(seconds, survey->duration_s, 3);
+    char seconds[LT_FIGURE_ROOM];
+    lt_figure_fixed(seconds, survey->duration_s, 3);
     lt_html_line(html, "h1", NULL, "What is on this bus");
     lt_html_open(html, "p", NULL);
     for (size_t i = 0; i < about->file_count; i++)

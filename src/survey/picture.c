@@ -324,8 +324,8 @@ void picture_strip(struct lt_html *html, const struct lt_survey_frame *frame)
     size_t pages = survey_is_paged(frame) ? selector->count : 0;
     size_t lanes = pages < LANES_MAX ? pages : LANES_MAX;
     double y = STRIP_TOP + STRIP_HIGH + 4, middle;
-    char say[160], id[SURVEY_ID_ROOM];
-    survey_print_id(id, &frame->stream->key);
+    char say[160], id[LT_STREAM_ID_ROOM];
+    lt_stream_id_print(id, &frame->stream->key);
     lt_text_format(say, sizeof say, "How often each bit of %s flips, and its %zu fields", id,
                    frame->field_count);
     count_activity(frame->stream, &activity);

@@ -22,25 +22,9 @@ static const char *plural(uint64_t count)
     return count == 1 ? "" : "s";
 }
 
-/* A sentence from column `indent` on, broken between words. */
 static void put_wrapped(struct lt_sink *sink, unsigned indent, const char *text)
 {
-    struct lt_text rest = lt_text_of(text), word;
-    size_t column = 0;
-    while (lt_text_word(&rest, &word)) {
-        if (column && column + 1 + word.len > LINE_MAX_COLUMNS) {
-            lt_sink_char(sink, '\n');
-            column = 0;
-        }
-        if (column)
-            lt_sink_char(sink, ' ');
-        else
-            lt_sink_format(sink, "%*s", (int)indent, "");
-        column = (column ? column + 1 : indent) + word.len;
-        lt_sink_put(sink, word.at, word.len);
-    }
-    if (column)
-        lt_sink_char(sink, '\n');
+    lt_put_wrapped(sink, indent, LINE_MAX_COLUMNS, text);
 }
 
 /* What is left of the line; cut at a word where it is longer. */
@@ -61,14 +45,6 @@ static void put_rest(struct lt_sink *sink, size_t column, const char *text)
         lt_sink_string(sink, "...");
     }
     lt_sink_char(sink, '\n');
-}
-
-static void print_percent(char ret_text[SURVEY_NUMBER_ROOM], double share)
-{
-    if (share >= 0.995)
-        lt_text_format(ret_text, SURVEY_NUMBER_ROOM, ">99 %%");
-    else
-        lt_text_format(ret_text, SURVEY_NUMBER_ROOM, "%d %%", (int)lround(share * 100));
 }
 
 /* --- fields --- */
@@ -105,10 +81,10 @@ static size_t print_why(char *ret_text, size_t size, const struct lt_survey_fiel
 static void put_row(const struct page *page, const struct lt_bits *bits, const char *sign,
                     const char *kind, double confidence, const char *why)
 {
-    char place[128], sure[SURVEY_NUMBER_ROOM], line[256];
+    char place[128], sure[LT_FIGURE_ROOM], line[256];
     enum lt_order order = lt_bits_order(bits);
     lt_bits_print(place, sizeof place, bits);
-    print_percent(sure, confidence);
+    lt_figure_percent(sure, confidence);
     size_t len = lt_text_format(
         line, sizeof line, "    %-13s %2u  %-8s  %-7s %-12s %5s  ", place, lt_bits_length(bits),
         order == LT_ORDER_NONE ? "-" : lt_order_name(order), sign, kind, sure);
@@ -221,8 +197,8 @@ static void put_remarks(const struct page *page, const struct lt_survey_frame *f
 static void put_frame(const struct page *page, const struct lt_survey_frame *frame)
 {
     const struct lt_stream *stream = frame->stream;
-    char id[SURVEY_ID_ROOM], timing[SURVEY_TIMING_ROOM], content[256];
-    survey_print_id(id, &stream->key);
+    char id[LT_STREAM_ID_ROOM], timing[SURVEY_TIMING_ROOM], content[256];
+    lt_stream_id_print(id, &stream->key);
     survey_print_timing(timing, &stream->timing);
     lt_sink_format(page->sink, "%-8s  %2u byte%s%s  %8" PRIu64 " frame%s  ", id, stream->key.length,
                    plural(stream->key.length), stream->key.fd ? " FD" : "", stream->timing.count,
@@ -249,11 +225,11 @@ static void put_frame(const struct page *page, const struct lt_survey_frame *fra
 static void put_bus(const struct page *page, size_t index)
 {
     const struct lt_survey_bus *bus = &page->survey->buses[index];
-    char number[SURVEY_NUMBER_ROOM];
+    char number[LT_FIGURE_ROOM];
     lt_sink_format(page->sink, "\nbus %s: %" PRIu64 " frame%s",
                    bus->name[0] ? bus->name : "(unnamed)", bus->frames, plural(bus->frames));
     if (bus->bitrate_hz) {
-        survey_print_fixed(number, bus->load * 100, 1);
+        lt_figure_fixed(number, bus->load * 100, 1);
         lt_sink_format(page->sink, ", load %s %% of %u bit/s%s", number, (unsigned)bus->bitrate_hz,
                        bus->bitrate_given ? "" : " (assumed)");
     }
@@ -280,8 +256,8 @@ static void put_groups(const struct page *page)
                 &survey->frames[survey->groups[i].members[k].frame];
             const struct lt_survey_field *field =
                 &frame->fields[survey->groups[i].members[k].field];
-            char id[SURVEY_ID_ROOM], place[128];
-            survey_print_id(id, &frame->stream->key);
+            char id[LT_STREAM_ID_ROOM], place[128];
+            lt_stream_id_print(id, &frame->stream->key);
             lt_bits_print(place, sizeof place, &field->bits);
             lt_buf_format(&text, "%s %s/%s/%s", k ? "," : "", frame->bus, id, place);
         }
@@ -301,8 +277,8 @@ static void put_changes(const struct page *page)
                    about->change_count ? "what stands out most first" : "no difference");
     for (size_t i = 0; i < about->change_count; i++) {
         const struct lt_change *change = &about->changes[i];
-        char id[SURVEY_ID_ROOM], place[128] = "", line[200];
-        survey_print_id(id, &change->key);
+        char id[LT_STREAM_ID_ROOM], place[128] = "", line[200];
+        lt_stream_id_print(id, &change->key);
         if (change->bits.parts)
             lt_bits_print(place, sizeof place, &change->bits);
         size_t len = lt_text_format(line, sizeof line, "  %-8s  %-8s  %-12s  %-16s  ", change->bus,
@@ -316,10 +292,10 @@ static void put_head(const struct page *page)
 {
     const struct lt_survey *survey = page->survey;
     const struct lt_collect_counts *counts = survey->counts;
-    char seconds[SURVEY_NUMBER_ROOM];
+    char seconds[LT_FIGURE_ROOM];
     for (size_t i = 0; i < page->about->file_count; i++)
         lt_sink_format(page->sink, "%s%s", i ? ", " : "", page->about->files[i]);
-    survey_print_fixed(seconds, survey->duration_s, 3);
+    lt_figure_fixed(seconds, survey->duration_s, 3);
     lt_sink_format(page->sink, "\n%" PRIu64 " frame%s in %s s", counts->frames,
                    plural(counts->frames), seconds);
     if (counts->remote)

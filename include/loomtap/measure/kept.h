@@ -23,6 +23,10 @@ struct lt_stream_key {
     uint8_t length; /* data bytes, 0..64 */
 };
 
+/* "0C4", "18FEF100". */
+#define LT_STREAM_ID_ROOM 12
+void lt_stream_id_print(char ret_text[LT_STREAM_ID_ROOM], const struct lt_stream_key *key);
+
 enum lt_kept_flag {
     /* The stream's (or page's) very next frame after the one above it here: nothing was thinned out
      * between them. Frames that the recording lost may be missing. */

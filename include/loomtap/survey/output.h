@@ -9,6 +9,7 @@
 #include "loomtap/base/error.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/reader.h"
+#include "loomtap/core/profile.h"
 #include "loomtap/survey/survey.h"
 
 /* What a survey itself does not know: where it comes from, and what was compared with it. */
@@ -56,5 +57,13 @@ struct lt_draft_counts {
 enum lt_code lt_survey_draft(const struct lt_survey *survey, const struct lt_survey_about *about,
                              const struct lt_draft_options *options, struct lt_sink *sink,
                              struct lt_draft_counts *ret_counts, struct lt_error *error);
+/* Its frames alone, for others to put signals on: with bus, period, length, counter, checksums and
+ * selector, in memory. A name is given to every frame as the whole draft has it. ret_bus_of: the
+ * profile's buses by the capture's index. */
+enum lt_code lt_survey_draft_frames(const struct lt_survey *survey,
+                                    const struct lt_survey_about *about,
+                                    const struct lt_draft_options *options, struct lt_arena *arena,
+                                    struct lt_profile *ret_profile,
+                                    uint32_t ret_bus_of[LT_BUSES_MAX], struct lt_error *error);
 
 #endif
