@@ -8,32 +8,63 @@
 
 #include "loomtap/base/sink.h"
 
-enum lt_code lt_file_sink_open(struct lt_file_sink *file, const char *path, struct lt_error *error)
+static enum lt_code fail_open(const char *path, int reason, struct lt_error *error)
+{
+    lt_fail(error, LT_E_IO, "cannot write %s: %s", path, strerror(reason));
+    lt_error_advise(error, reason == EEXIST
+                               ? "a recording is not written over: choose another name"
+                               : "choose a folder that exists and that you may write to");
+    return LT_E_IO;
+}
+
+static enum lt_code name_file(struct lt_file_sink *file, const char *path, struct lt_error *error)
 {
     file->is_stdout = strcmp(path, "-") == 0;
     file->fd = STDOUT_FILENO;
     file->temporary[0] = 0;
-    if (!file->is_stdout) {
-        struct stat status;
-        if (strlen(path) >= sizeof file->path)
-            return lt_fail(error, LT_E_LIMIT, "the file name is longer than %zu bytes",
-                           sizeof file->path - 1);
-        memcpy(file->path, path, strlen(path) + 1);
-        /* What is there and is no ordinary file (a pipe, /dev/null) is written as it is. */
-        bool replace = stat(path, &status) != 0 || S_ISREG(status.st_mode);
-        if (replace)
-            snprintf(file->temporary, sizeof file->temporary, "%s.part-%ld", path, (long)getpid());
-        file->fd =
-            open(replace ? file->temporary : path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
-        if (file->fd < 0) {
-            int reason = errno;
-            lt_fail(error, LT_E_IO, "cannot write %s: %s", path, strerror(reason));
-            lt_error_advise(error, "choose a folder that exists and that you may write to");
-            return LT_E_IO;
-        }
-    }
+    if (strlen(path) >= sizeof file->path)
+        return lt_fail(error, LT_E_LIMIT, "the file name is longer than %zu bytes",
+                       sizeof file->path - 1);
+    memcpy(file->path, path, strlen(path) + 1);
+    return LT_OK;
+}
+
+/* What is there and is no ordinary file (a pipe, /dev/null) is written as it is. */
+static bool is_replaced(const char *path)
+{
+    struct stat status;
+    return stat(path, &status) != 0 || S_ISREG(status.st_mode);
+}
+
+static enum lt_code open_file(struct lt_file_sink *file, const char *path, int flags,
+                              struct lt_error *error)
+{
+    if (!file->is_stdout)
+        file->fd = open(path, O_WRONLY | O_CREAT | O_CLOEXEC | flags, 0666);
+    if (file->fd < 0)
+        return fail_open(file->path, errno, error);
     lt_sink_init_fd(&file->sink, file->fd);
     return LT_OK;
+}
+
+enum lt_code lt_file_sink_open(struct lt_file_sink *file, const char *path, struct lt_error *error)
+{
+    enum lt_code code = name_file(file, path, error);
+    if (code != LT_OK)
+        return code;
+    bool replace = is_replaced(path);
+    if (replace && !file->is_stdout)
+        snprintf(file->temporary, sizeof file->temporary, "%s.part-%ld", path, (long)getpid());
+    return open_file(file, replace ? file->temporary : path, O_TRUNC, error);
+}
+
+enum lt_code lt_file_sink_open_growing(struct lt_file_sink *file, const char *path,
+                                       struct lt_error *error)
+{
+    enum lt_code code = name_file(file, path, error);
+    if (code != LT_OK)
+        return code;
+    return open_file(file, path, is_replaced(path) ? O_EXCL : 0, error);
 }
 
 enum lt_code lt_file_sink_commit(struct lt_file_sink *file, struct lt_error *error)

@@ -28,7 +28,7 @@
 #include <time.h>
 
 #define READ_AHEAD    64
-#define QUEUE_BYTES   (4u << 20)
+#define QUEUE_BYTES   (16u << 20)
 #define LOOK_AGAIN_NS INT64_C(200000000)
 #define SECOND_NS     INT64_C(1000000000)
 

@@ -49,15 +49,18 @@ static bool zstd_write(struct lt_pack *pack, const char *bytes, size_t len, ZSTD
             return false;
         }
         lt_sink_put(pack->to, (const char *)pack->out, out.pos);
-    } while (mode == ZSTD_e_end ? left > 0 : in.pos < in.size);
+    } while (mode == ZSTD_e_continue ? in.pos < in.size : left > 0);
     return !pack->to->failed;
 }
 
-static bool write_piece(struct lt_pack *pack, const char *bytes, size_t len, bool end)
+enum piece { PIECE_MORE, PIECE_FLUSH, PIECE_END };
+
+static bool write_piece(struct lt_pack *pack, const char *bytes, size_t len, enum piece piece)
 {
-    bool good = pack->packing == LT_PACK_GZIP
-                    ? gzip_write(pack, bytes, len, end ? Z_FINISH : Z_NO_FLUSH)
-                    : zstd_write(pack, bytes, len, end ? ZSTD_e_end : ZSTD_e_continue);
+    static const int gzip_words[] = {Z_NO_FLUSH, Z_SYNC_FLUSH, Z_FINISH};
+    static const ZSTD_EndDirective zstd_words[] = {ZSTD_e_continue, ZSTD_e_flush, ZSTD_e_end};
+    bool good = pack->packing == LT_PACK_GZIP ? gzip_write(pack, bytes, len, gzip_words[piece])
+                                              : zstd_write(pack, bytes, len, zstd_words[piece]);
     if (!good && pack->to->failed)
         errno = pack->to->failed_errno;
     return good;
@@ -65,7 +68,7 @@ static bool write_piece(struct lt_pack *pack, const char *bytes, size_t len, boo
 
 static bool write_packed(void *context, const char *bytes, size_t len)
 {
-    return write_piece(context, bytes, len, false);
+    return write_piece(context, bytes, len, PIECE_MORE);
 }
 
 static bool start(struct lt_pack *pack, int level)
@@ -102,15 +105,25 @@ struct lt_sink *lt_pack_sink(struct lt_pack *pack)
     return &pack->sink;
 }
 
-bool lt_pack_finish(struct lt_pack *pack)
+static bool give(struct lt_pack *pack, enum piece piece)
 {
     if (!lt_sink_flush(&pack->sink))
         return false;
-    if (!write_piece(pack, NULL, 0, true)) {
+    if (!write_piece(pack, NULL, 0, piece)) {
         pack->sink.failed = true;
         pack->sink.failed_errno = errno;
     }
     return !pack->sink.failed;
+}
+
+bool lt_pack_flush(struct lt_pack *pack)
+{
+    return give(pack, PIECE_FLUSH);
+}
+
+bool lt_pack_finish(struct lt_pack *pack)
+{
+    return give(pack, PIECE_END);
 }
 
 void lt_pack_free(struct lt_pack *pack)

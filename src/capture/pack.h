@@ -15,6 +15,9 @@ struct lt_pack;
 enum lt_code lt_pack_new(struct lt_pack **ret_pack, enum lt_packing packing, int level,
                          struct lt_sink *to, struct lt_error *error);
 struct lt_sink *lt_pack_sink(struct lt_pack *pack);
+/* Everything so far reaches `to` in a form that can be unpacked; does not flush `to`. False:
+ * something failed. */
+bool lt_pack_flush(struct lt_pack *pack);
 /* Writes what is left and the trailer; does not flush `to`. False: something failed. */
 bool lt_pack_finish(struct lt_pack *pack);
 void lt_pack_free(struct lt_pack *pack); /* NULL is allowed */

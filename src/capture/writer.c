@@ -138,7 +138,8 @@ enum lt_code lt_writer_check(const char *path, const struct lt_writer_options *o
 
 static enum lt_code start(struct lt_writer *writer, const char *path, struct lt_error *error)
 {
-    enum lt_code code = lt_file_sink_open(&writer->file, path, error);
+    enum lt_code code = (writer->options.grows ? lt_file_sink_open_growing
+                                               : lt_file_sink_open)(&writer->file, path, error);
     if (code != LT_OK)
         return code;
     writer->is_open = true;
@@ -206,8 +207,20 @@ enum lt_code lt_writer_commit(struct lt_writer *writer, struct lt_error *error)
     return lt_file_sink_commit(&writer->file, error);
 }
 
+bool lt_writer_flush(struct lt_writer *writer)
+{
+    bool good = writer->pack ? lt_pack_flush(writer->pack) : true;
+    if (!good && !writer->file.sink.failed) {
+        writer->file.sink.failed = true;
+        writer->file.sink.failed_errno = writer->out->failed_errno;
+    }
+    return lt_sink_flush(&writer->file.sink) && good;
+}
+
 void lt_writer_abort(struct lt_writer *writer)
 {
+    if (writer->is_open && writer->options.grows)
+        lt_writer_flush(writer);
     if (writer->is_open)
         lt_file_sink_abort(&writer->file);
     writer->is_open = false;
@@ -231,6 +244,11 @@ const uint64_t *lt_writer_losses(const struct lt_writer *writer)
 uint64_t lt_writer_frames(const struct lt_writer *writer)
 {
     return writer->frames;
+}
+
+uint64_t lt_writer_bytes(const struct lt_writer *writer)
+{
+    return writer->file.sink.written_bytes;
 }
 
 const char *lt_writer_form(const struct lt_writer *writer)

@@ -4,7 +4,7 @@
 
 #include "cli/cmd.h"
 
-extern const struct command cmd_decode, cmd_check, cmd_encode, cmd_mimic, cmd_recast, cmd_seek,
-    cmd_survey;
+extern const struct command cmd_decode, cmd_check, cmd_encode, cmd_mimic, cmd_recast, cmd_record,
+    cmd_seek, cmd_survey;
 
 #endif

@@ -5,44 +5,10 @@
 # Exit 77 (skipped) where user-mode-linux or can-utils are missing or the kernel cannot start.
 set -u
 frames=$1
-no_xstate=${2:-}
-here=$(cd "$(dirname "$0")" && pwd)
-
-skip() {
-    echo "skipped: $1"
-    exit 77
-}
-for program in linux.uml candump cansend cangen ip insmod; do
-    PATH=$PATH:/usr/sbin:/sbin command -v "$program" >/dev/null || skip "$program is not installed"
-done
-ls /usr/lib/uml/modules/*/kernel/net/can/can-raw.ko >/dev/null 2>&1 || skip "user-mode-linux has no SocketCAN modules"
-[ "$(id -u)" -eq 0 ] || skip "the guest's root is the host's files: needs root to make its devices"
-
-run=$(mktemp -d) || exit 1
-trap '[ -n "${LOOMTAP_KEEP:-}" ] || rm -rf "$run"' EXIT
+. "$(dirname "$0")/kernel.sh"
+kernel_need candump cansend cangen
 "$frames" list >"$run/frames" || exit 1
-
-# The kernel passes NAME=value words of its command line on to the first process.
-boot() { # library to preload, more words
-    TMPDIR=$run LD_PRELOAD=$1 timeout 220 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
-        init="$here/guest.sh" LOOMTAP_RUN="$run" "${@:2}" uml_dir="$run/" con=null con0=fd:0,fd:1 quiet \
-        </dev/null >"$run/console" 2>&1
-}
-boot "" 2>/dev/null
-# See no_xstate.c. Only the FXSAVE area then survives a page fault, so the guest's C library must
-# keep away from the wide registers.
-[ -f "$run/guest.log" ] || [ -z "$no_xstate" ] || boot "$no_xstate" \
-    GLIBC_TUNABLES=glibc.cpu.hwcaps=-AVX,-AVX2,-AVX512F,-AVX512VL,-AVX512BW,-XSAVE,-XSAVEC 2>/dev/null
-if [ ! -f "$run/guest.log" ]; then
-    head -5 "$run/console"
-    skip "user-mode-linux does not start on this machine"
-fi
-if [ ! -f "$run/finished" ]; then
-    cat "$run/guest.log"
-    echo "failed: the guest did not come to its end"
-    exit 1
-fi
-cat "$run/guest.log"
+kernel_run guest_candump.sh "${2:-}"
 
 status=0
 note() { "$@" || status=1; }

@@ -85,6 +85,10 @@ struct lt_file_sink {
 };
 
 enum lt_code lt_file_sink_open(struct lt_file_sink *file, const char *path, struct lt_error *error);
+/* The same with the final name from the start: what is flushed stays, whatever happens. LT_E_IO
+ * where a file of that name is there already. */
+enum lt_code lt_file_sink_open_growing(struct lt_file_sink *file, const char *path,
+                                       struct lt_error *error);
 enum lt_code lt_file_sink_commit(struct lt_file_sink *file, struct lt_error *error);
 void lt_file_sink_abort(struct lt_file_sink *file);
 

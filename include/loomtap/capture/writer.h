@@ -53,6 +53,9 @@ struct lt_writer_options {
     int level;       /* 1..9 (gzip), 1..19 (zstd); 0 = the usual one */
     bool has_digits; /* else all digits of the time are kept */
     unsigned digits; /* 0..9 fraction digits */
+    /* The file has its own name from the start and grows, for recordings: what lt_writer_flush was
+     * called for is readable whatever happens then. A file of that name must not be there. */
+    bool grows;
 };
 
 /* The rows of the table, for help and messages: NULL behind the last. */
@@ -71,15 +74,20 @@ enum lt_code lt_writer_open(struct lt_writer **ret_writer, const char *path,
 /* bus_name: "" or NULL for no name. The frame is not kept. time_text, where there is one, must be
  * the text of time_ns. False: writing failed; lt_writer_commit says why. */
 bool lt_writer_put(struct lt_writer *writer, const struct lt_frame *frame, const char *bus_name);
+/* All that was put so far into the file. Packed forms get a little larger by it: once a second is
+ * often enough. False: writing failed. */
+bool lt_writer_flush(struct lt_writer *writer);
 /* Ends the form, the packing and the file, which then appears under its name. */
 enum lt_code lt_writer_commit(struct lt_writer *writer, struct lt_error *error);
-/* Drops what was written; an older file of that name stays. Also done by lt_writer_free. */
+/* Drops what was written; an older file of that name stays. Also done by lt_writer_free. A file
+ * that grows stays as it is, after a last flush. */
 void lt_writer_abort(struct lt_writer *writer);
 void lt_writer_free(struct lt_writer *writer); /* NULL is allowed */
 
 /* Counts by enum lt_loss; a frame may stand in several. */
 const uint64_t *lt_writer_losses(const struct lt_writer *writer);
 uint64_t lt_writer_frames(const struct lt_writer *writer); /* written */
+uint64_t lt_writer_bytes(const struct lt_writer *writer);  /* of the file, up to the last flush */
 /* Name of the form that is written ("log"). */
 const char *lt_writer_form(const struct lt_writer *writer);
 

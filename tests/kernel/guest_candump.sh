@@ -2,27 +2,8 @@
 # Runs as the first process of the guest kernel (see candump.sh): loads SocketCAN, records the
 # table's frames and random ones with the real candump in every variant, and powers off.
 # $LOOMTAP_RUN: a folder of the host for the results, with the file `frames` in it.
-export PATH=/usr/sbin:/usr/bin:/sbin:/bin TZ=UTC
-mount -t proc proc /proc
-mount -t sysfs sysfs /sys
-mount -t tmpfs tmpfs /dev
-mknod /dev/null c 1 3
-mknod /dev/zero c 1 5
-mknod /dev/urandom c 1 9
-chmod 666 /dev/null /dev/zero /dev/urandom
-cd "$LOOMTAP_RUN" || exit 1
-exec >guest.log 2>&1
-
-modules=/usr/lib/uml/modules/$(uname -r)/kernel
-insmod "$modules/net/can/can.ko"
-insmod "$modules/net/can/can-raw.ko"
-insmod "$modules/drivers/net/can/dev/can-dev.ko"
-insmod "$modules/drivers/net/can/vcan.ko"
-for bus in vcan0 vcan1 longname_vcan2; do
-    ip link add dev "$bus" type vcan
-    ip link set "$bus" mtu 72
-    ip link set "$bus" up
-done
+buses='vcan0 vcan1 longname_vcan2'
+. "$(dirname "$0")/guest_begin.sh"
 
 # What this candump knows: -8 and -N came after 2020.
 candump 2>usage.txt >>usage.txt
@@ -82,15 +63,9 @@ $variants
 END
 }
 
-# Until each candump listens: the kernel lists the receivers, one line each. $1: receivers beyond one a
-# candump, where some listen on two buses.
+# Until each candump listens. $1: receivers beyond one a candump, where some listen on two buses.
 ready() {
-    want=$(($(echo $pids | wc -w) + ${1:-0}))
-    for _ in $(seq 1200); do
-        [ "$(cat /proc/net/can/rcvlist_all | grep -c ' raw$')" -ge "$want" ] && return
-        sleep 0.05
-    done
-    echo "only $(cat /proc/net/can/rcvlist_all | grep -c ' raw$') of $want recorders listen"
+    wait_receivers $(($(echo $pids | wc -w) + ${1:-0}))
 }
 
 # Until each has seen its frames; what is missing shows in the comparison.
@@ -131,7 +106,4 @@ cangen vcan1 -g 1 -n 200 -I r -L r -D r -f -b -E
 all_done
 
 knows -8 && echo dlc >keeps_dlc
-echo done >finished
-sync
-echo o >/proc/sysrq-trigger
-sleep 10
+power_off

@@ -1,0 +1,461 @@
+/* loomtap record: CAN interfaces to a recording, with the marks of a passenger. It only listens. */
+#include <errno.h>
+#include <inttypes.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "cli/commands.h"
+#include "cli/keys.h"
+#include "cli/profiles.h"
+#include "loomtap/live/filters.h"
+#include "loomtap/live/intake.h"
+#include "loomtap/live/record.h"
+#include "loomtap/recast/recast.h"
+
+#define LOOK_NS   INT64_C(20000000) /* how late a key is noticed at most */
+#define SECOND_NS INT64_C(1000000000)
+#define SHEET_END ".json"
+
+struct record_values {
+    struct common common;
+    const char *output, *form, *marks, *sheet;
+    struct list keys, notes, ids, profiles;
+    int64_t duration_ns, split_ns;
+    uint64_t frames, split_mb;
+    bool no_errors;
+};
+
+#define AT(member) offsetof(struct record_values, member)
+
+static const struct option_row options[] = {
+    {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
+     "record there; a file there is not touched"},
+    {"--as", NULL, OPTION_TEXT, AT(form), "FORM", "the form; default: by FILE's ending, else log"},
+    {"--duration", NULL, OPTION_SECONDS, AT(duration_ns), "TIME", "end after this time"},
+    {"--frames", NULL, OPTION_COUNT, AT(frames), "N", "end after so many frames"},
+    {"--split", NULL, OPTION_SECONDS, AT(split_ns), "TIME", "a new part after this time"},
+    {"--split-mb", NULL, OPTION_COUNT, AT(split_mb), "N", "a new part after N megabytes"},
+    {"--marks", NULL, OPTION_TEXT, AT(marks), "FILE", "keys pressed go there as marks"},
+    {"--key", NULL, OPTION_LIST, AT(keys), "K=LABEL", "what key K means; else the key itself"},
+    {"--note", NULL, OPTION_AGAIN, AT(notes), "NAME=TEXT",
+     "for the sheet: access=..., odometer=..., adapter=..."},
+    {"--sheet", NULL, OPTION_TEXT, AT(sheet), "FILE", "the sheet; default: FILE" SHEET_END},
+    {"--id", NULL, OPTION_LIST, AT(ids), "ID,...", "these identifiers and ranges alone"},
+    {"--profile", "-p", OPTION_LIST, AT(profiles), "PROFILE,...",
+     "what these profiles read, alone"},
+    {"--no-errors", NULL, OPTION_FLAG, AT(no_errors), NULL, "leave error frames out"},
+    COMMON_OPTIONS,
+};
+
+static const char details[] =
+    "BUS is a CAN interface that is up (can0, vcan0). Nothing is ever sent by this command; that\n"
+    "the adapter acknowledges nothing either is the interface's own setting (listen-only on).\n"
+    "Frames of several buses are in the order of the host's clock. Ctrl-C ends the recording.\n"
+    "\n"
+    "What was recorded more than a second ago is in the file, whatever happens: the power of this\n"
+    "machine aside. A bus that goes down or loses its adapter is waited for; the gap stands in "
+    "the\n"
+    "sheet, beside frames, drops, notes and the SHA-256 of each file.\n"
+    "\n"
+    "--marks takes keys from the terminal (or any other standard input) while recording; a\n"
+    "passenger presses them, never the driver. ID is as for recast, without `!` and `error`.\n\n"
+    "examples:\n"
+    "  loomtap record can0 -o drive.log --marks marks.csv --key c=comfort,s=sport,w=wet\n"
+    "  loomtap record can0 can1 -o drive.pcapng.zst --split 10 --note access='behind the gateway'\n"
+    "  loomtap record can0 -o - --duration 60 | loomtap survey -\n";
+
+struct wishes {
+    struct lt_record_options record;
+    struct lt_can_bus_options bus;
+    struct lt_can_filter filters[LT_CAN_FILTERS_MAX];
+    const char *note_keys[LIST_MAX], *note_values[LIST_MAX];
+    const char *key_labels[256]; /* by key */
+};
+
+struct run {
+    const struct record_values *v;
+    struct lt_intake *intake;
+    struct lt_record *record;
+    struct lt_marks_file *marks;
+    struct keys keys;
+    struct lt_can_bus_state states[LT_BUSES_MAX];
+    struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
+    struct lt_record_sheet sheet;
+    char sheet_path[4096];
+    uint64_t frames, marks_lost, shown_frames;
+    int64_t began_ns, shown_ns;
+    const char *why_ended;
+};
+
+static volatile sig_atomic_t stopped;
+
+static void stop(int signal)
+{
+    (void)signal;
+    stopped = 1;
+}
+
+static int64_t now_ns(clockid_t clock)
+{
+    struct timespec now;
+    clock_gettime(clock, &now);
+    return now.tv_sec * SECOND_NS + now.tv_nsec;
+}
+
+/* ---- what is wanted ---- */
+
+static int take_keys(const struct record_values *v, struct wishes *wishes)
+{
+    if (v->keys.count && !v->marks)
+        return usage_error("record", "--key goes with --marks FILE");
+    for (size_t i = 0; i < v->keys.count; i++) {
+        const char *word = v->keys.items[i];
+        if (strlen(word) < 3 || word[1] != '=')
+            return usage_error("record", "--key: `%s` is not of the form K=LABEL", word);
+        wishes->key_labels[(unsigned char)word[0]] = word + 2;
+    }
+    return EXIT_FINE;
+}
+
+static int take_notes(const struct record_values *v, struct wishes *wishes)
+{
+    for (size_t i = 0; i < v->notes.count; i++) {
+        char *word = (char *)(uintptr_t)v->notes.items[i], *equals = strchr(word, '=');
+        if (!equals || equals == word)
+            return usage_error("record", "--note: `%s` is not of the form NAME=TEXT", word);
+        *equals = '\0'; /* of the command line itself, which lives as long as the program */
+        wishes->note_keys[i] = word;
+        wishes->note_values[i] = equals + 1;
+    }
+    return EXIT_FINE;
+}
+
+static int take_ids(const struct record_values *v, struct wishes *wishes)
+{
+    for (size_t i = 0; i < v->ids.count; i++) {
+        struct lt_id_rule rule;
+        if (!lt_id_rule_parse(lt_text_of(v->ids.items[i]), &rule) || rule.exclude || rule.error)
+            return usage_error("record", "--id: `%s` is no identifier or range", v->ids.items[i]);
+        if (!lt_filters_add_range(wishes->filters, &wishes->bus.filter_count, rule.first, rule.last,
+                                  rule.extended))
+            return usage_error("record", "--id: more filters than the %d that a kernel takes",
+                               LT_CAN_FILTERS_MAX);
+    }
+    return EXIT_FINE;
+}
+
+static int take_profiles(const struct record_values *v, struct wishes *wishes)
+{
+    static struct profiles profiles;
+    int status = load_profiles(&profiles, &v->profiles, v->common.quiet);
+    for (size_t i = 0; status == EXIT_FINE && i < profiles.count; i++)
+        if (!lt_filters_add_profile(wishes->filters, &wishes->bus.filter_count, profiles.items[i]))
+            status = usage_error("record",
+                                 "the profiles have more frames than the %d filters that "
+                                 "a kernel takes: record everything",
+                                 LT_CAN_FILTERS_MAX);
+    free_profiles(&profiles);
+    return status;
+}
+
+static int take_options(const struct record_values *v, struct wishes *wishes)
+{
+    struct lt_error error;
+    if (v->common.arguments.count == 0)
+        return usage_error("record", "no bus is named: `ip -br link show type can` lists them");
+    if (!v->output)
+        return usage_error("record", "-o FILE says where to record; `-o -` is standard output");
+    wishes->record = (struct lt_record_options){
+        .writing.form = v->form, .split_ns = v->split_ns, .split_bytes = v->split_mb * 1000000};
+    wishes->bus =
+        (struct lt_can_bus_options){.filters = wishes->filters, .no_errors = v->no_errors};
+    if (lt_writer_check(v->output, &wishes->record.writing, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_USAGE;
+    }
+    int status = take_keys(v, wishes);
+    if (status == EXIT_FINE)
+        status = take_notes(v, wishes);
+    if (status == EXIT_FINE)
+        status = take_ids(v, wishes);
+    return status == EXIT_FINE ? take_profiles(v, wishes) : status;
+}
+
+/* ---- the sheet ---- */
+
+static bool write_sheet(struct run *run, bool at_end)
+{
+    struct lt_error error;
+    if (!run->sheet_path[0])
+        return true;
+    for (size_t i = 0; i < run->sheet.bus_count; i++)
+        run->states[i] = lt_intake_state(run->intake, i);
+    if (lt_record_write_sheet(run->record, &run->sheet, at_end, run->sheet_path, &error) == LT_OK)
+        return true;
+    say_error(&error);
+    return false;
+}
+
+static bool name_sheet(struct run *run)
+{
+    const char *output = run->v->output;
+    size_t len = 0;
+    if (run->v->sheet)
+        len = lt_text_format(run->sheet_path, sizeof run->sheet_path, "%s", run->v->sheet);
+    else if (strcmp(output, "-") != 0 && strncmp(output, "/dev/", 5) != 0)
+        len = lt_text_format(run->sheet_path, sizeof run->sheet_path, "%s" SHEET_END, output);
+    return len < sizeof run->sheet_path - 1;
+}
+
+static struct lt_record_gap *open_gap(struct run *run, uint16_t bus)
+{
+    for (size_t i = run->sheet.gap_count; i-- > 0;)
+        if (run->gaps[i].bus == bus)
+            return run->gaps[i].to_ns == LT_NO_TIME ? &run->gaps[i] : NULL;
+    return NULL;
+}
+
+static void note_away(struct run *run, const struct lt_can_heard *heard, bool gone)
+{
+    struct lt_record_gap *gap = open_gap(run, heard->bus);
+    if (gap) {
+        gap->gone = gap->gone || gone;
+    } else if (run->sheet.gap_count < LT_RECORD_GAPS_MAX) {
+        run->gaps[run->sheet.gap_count++] =
+            (struct lt_record_gap){heard->bus, heard->time_ns, LT_NO_TIME, gone};
+    } else {
+        run->sheet.gaps_left_out++;
+    }
+    say(run->v->common.quiet, "%s: the interface %s; recording goes on when it is back\n",
+        run->sheet.buses[heard->bus], gone ? "is gone" : "is down");
+}
+
+static void note_back(struct run *run, const struct lt_can_heard *heard)
+{
+    struct lt_record_gap *gap = open_gap(run, heard->bus);
+    if (gap)
+        gap->to_ns = heard->time_ns;
+    say(run->v->common.quiet, "%s: back after %.1f s\n", run->sheet.buses[heard->bus],
+        (double)heard->gap_ns / 1e9);
+}
+
+/* ---- while it goes on ---- */
+
+static void take_marks(struct run *run, const struct wishes *wishes)
+{
+    char key, label[8];
+    while (run->marks && keys_next(&run->keys, &key)) {
+        const char *said = wishes->key_labels[(unsigned char)key];
+        lt_text_format(label, sizeof label, "%c", key);
+        int64_t time_ns = now_ns(CLOCK_REALTIME);
+        if (lt_marks_put(run->marks, time_ns, said ? said : label)) {
+            run->sheet.mark_count++;
+        } else if (run->marks_lost++ == 0) {
+            complain("a mark could not be written: %s", strerror(errno));
+        }
+    }
+}
+
+static void show(struct run *run, int64_t now)
+{
+    uint64_t drops = 0;
+    if (run->v->common.quiet || !isatty(STDERR_FILENO) || now - run->shown_ns < SECOND_NS)
+        return;
+    for (size_t i = 0; i < run->sheet.bus_count; i++)
+        drops += lt_intake_state(run->intake, i).drops;
+    int64_t seconds = (now - run->began_ns) / SECOND_NS;
+    double rate = (double)(run->frames - run->shown_frames) * 1e9 / (double)(now - run->shown_ns);
+    fprintf(stderr,
+            "\r%02" PRId64 ":%02" PRId64 "  %" PRIu64 " frames, %.0f a second, lost: %" PRIu64
+            ", marks: %" PRIu64 "   ",
+            seconds / 60, seconds % 60, run->frames, rate, drops, run->sheet.mark_count);
+    run->shown_frames = run->frames;
+    run->shown_ns = now;
+}
+
+static bool is_over(struct run *run, int64_t now)
+{
+    const struct record_values *v = run->v;
+    if (stopped)
+        run->why_ended = "a signal";
+    else if (v->frames && run->frames >= v->frames)
+        run->why_ended = "the number of frames";
+    else if (v->duration_ns && now - run->began_ns >= v->duration_ns)
+        run->why_ended = "the time";
+    return run->why_ended != NULL;
+}
+
+static bool take_one(struct run *run)
+{
+    struct lt_can_heard heard;
+    switch (lt_intake_take(run->intake, LOOK_NS, &heard)) {
+    case LT_CAN_FRAME:
+        run->frames++;
+        return lt_record_put(run->record, heard.frame, run->sheet.buses[heard.bus]);
+    case LT_CAN_DOWN:
+        note_away(run, &heard, false);
+        break;
+    case LT_CAN_GONE:
+        note_away(run, &heard, true);
+        break;
+    case LT_CAN_BACK:
+        note_back(run, &heard);
+        break;
+    case LT_CAN_TIMEOUT:
+        break;
+    }
+    return true;
+}
+
+static void record_frames(struct run *run, const struct wishes *wishes)
+{
+    int64_t looked_ns = 0;
+    run->began_ns = run->shown_ns = now_ns(CLOCK_MONOTONIC);
+    for (bool good = true; good;) {
+        good = take_one(run);
+        int64_t now = now_ns(CLOCK_MONOTONIC);
+        if (now - looked_ns >= LOOK_NS) {
+            looked_ns = now;
+            take_marks(run, wishes);
+            show(run, now);
+        }
+        good = good && lt_record_tick(run->record, now);
+        if (!good)
+            run->why_ended = "a fault in writing";
+        else if (is_over(run, now))
+            break;
+    }
+}
+
+/* ---- the end ---- */
+
+static void say_all(const struct run *run)
+{
+    const uint64_t *losses = lt_record_losses(run->record);
+    bool quiet = run->v->common.quiet;
+    if (!quiet && isatty(STDERR_FILENO))
+        fputc('\n', stderr);
+    for (size_t i = 0; i < run->sheet.bus_count; i++) {
+        const struct lt_can_bus_state *state = &run->states[i];
+        say(quiet, "%s: %" PRIu64 " frames, lost by the kernel or here: %" PRIu64 "\n",
+            run->sheet.buses[i], state->frames, state->drops);
+    }
+    for (int i = 0; i < LT_LOSS_COUNT; i++)
+        if (losses[i])
+            say(quiet, "%" PRIu64 " frames: %s\n", losses[i], lt_loss_text(i));
+    for (size_t i = 0; i < lt_record_file_count(run->record); i++) {
+        const struct lt_record_file *file = lt_record_file(run->record, i);
+        say(quiet, "%s: %" PRIu64 " frames\n", file->path, file->frames);
+    }
+}
+
+static int end(struct run *run)
+{
+    struct lt_error error;
+    int status = EXIT_FINE;
+    if (lt_record_end(run->record, &error) != LT_OK) {
+        say_error(&error);
+        status = EXIT_SYSTEM;
+    }
+    run->sheet.ended_ns = now_ns(CLOCK_REALTIME);
+    run->sheet.why_ended = run->why_ended;
+    for (size_t i = 0; i < run->sheet.bus_count; i++)
+        run->states[i] = lt_intake_state(run->intake, i);
+    if (!write_sheet(run, true) || run->marks_lost)
+        status = EXIT_SYSTEM;
+    say_all(run);
+    if (run->frames == 0 && status == EXIT_FINE) {
+        say(run->v->common.quiet, "no frame came: is the bus awake, the bit rate right?\n");
+        status = EXIT_NO;
+    }
+    return status;
+}
+
+static enum lt_code open_all(struct run *run, const struct wishes *wishes, struct lt_error *error)
+{
+    const struct list *buses = &run->v->common.arguments;
+    struct lt_can_bus *bus;
+    if (!name_sheet(run))
+        return lt_fail(error, LT_E_LIMIT, "the name of the sheet is too long");
+    enum lt_code code = lt_can_bus_open(&bus, buses->items, buses->count, &wishes->bus, error);
+    if (code == LT_OK)
+        code = lt_intake_start(&run->intake, bus, buses->count, 0, error);
+    if (code == LT_OK)
+        code = lt_record_open(&run->record, run->v->output, &wishes->record, error);
+    if (code == LT_OK && run->v->marks)
+        code = lt_marks_open(&run->marks, run->v->marks, error);
+    return code;
+}
+
+static void fill_sheet(struct run *run, const struct wishes *wishes)
+{
+    run->sheet = (struct lt_record_sheet){
+        .program = "loomtap " LOOMTAP_VERSION,
+        .started_ns = now_ns(CLOCK_REALTIME),
+        .ended_ns = LT_NO_TIME,
+        .buses = run->v->common.arguments.items,
+        .states = run->states,
+        .bus_count = run->v->common.arguments.count,
+        .gaps = run->gaps,
+        .marks = run->v->marks,
+        .keys = wishes->note_keys,
+        .values = wishes->note_values,
+        .key_count = run->v->notes.count,
+    };
+}
+
+static void catch_signals(void)
+{
+    struct sigaction action = {.sa_handler = stop};
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    sigaction(SIGHUP, &action, NULL);
+    signal(SIGPIPE, SIG_IGN); /* a reader that goes away is a fault in writing */
+}
+
+static int record(struct run *run, const struct wishes *wishes)
+{
+    struct lt_error error;
+    if (open_all(run, wishes, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    fill_sheet(run, wishes);
+    catch_signals();
+    if (!write_sheet(run, false))
+        return EXIT_SYSTEM;
+    if (run->marks)
+        keys_begin(&run->keys);
+    record_frames(run, wishes);
+    if (run->marks)
+        keys_end(&run->keys);
+    return end(run);
+}
+
+static int run(void *values)
+{
+    static struct wishes wishes;
+    static struct run state;
+    state.v = values;
+    int status = take_options(values, &wishes);
+    if (status == EXIT_FINE)
+        status = record(&state, &wishes);
+    lt_marks_free(state.marks);
+    lt_record_free(state.record);
+    lt_intake_free(state.intake);
+    return status;
+}
+
+const struct command cmd_record = {
+    .name = "record",
+    .usage = "BUS... -o FILE",
+    .help = "CAN interfaces to a recording, with a passenger's marks; never sends",
+    .details = details,
+    .options = options,
+    .size = sizeof(struct record_values),
+    .run = run,
+};
