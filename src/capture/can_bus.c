@@ -307,17 +307,16 @@ static void take_controls(struct port *port, struct msghdr *header, struct stamp
 
 static uint16_t flags_of(const struct canfd_frame *raw, bool fd, int message_flags)
 {
-    uint16_t flags = fd ? LT_FRAME_FD : 0;
+    /* Sent by this machine, by whatever program. */
+    uint16_t flags = message_flags & MSG_DONTROUTE ? LT_FRAME_SENT : 0;
     if (raw->can_id & CAN_ERR_FLAG)
         return flags | LT_FRAME_ERROR;
-    flags |= raw->can_id & CAN_EFF_FLAG ? LT_FRAME_EXTENDED : 0;
-    if (fd)
-        flags |= (raw->flags & CANFD_BRS ? LT_FRAME_BRS : 0) |
-                 (raw->flags & CANFD_ESI ? LT_FRAME_ESI : 0);
-    else
-        flags |= raw->can_id & CAN_RTR_FLAG ? LT_FRAME_REMOTE : 0;
-    /* Sent by this machine, by whatever program. */
-    return flags | (message_flags & MSG_DONTROUTE ? LT_FRAME_SENT : 0);
+    if (raw->can_id & CAN_EFF_FLAG)
+        flags |= LT_FRAME_EXTENDED;
+    if (!fd)
+        return flags | (raw->can_id & CAN_RTR_FLAG ? LT_FRAME_REMOTE : 0);
+    return flags | LT_FRAME_FD | (raw->flags & CANFD_BRS ? LT_FRAME_BRS : 0) |
+           (raw->flags & CANFD_ESI ? LT_FRAME_ESI : 0);
 }
 
 static bool take_frame(const struct canfd_frame *raw, size_t bytes, int message_flags,

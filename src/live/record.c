@@ -12,12 +12,13 @@
 
 struct lt_record {
     struct lt_record_options options;
-    char *path; /* as given */
-    struct lt_writer *writer;
+    char *path;               /* as given */
+    struct lt_writer *writer; /* NULL: between two parts; the next begins with a frame */
     struct lt_record_file *files;
     size_t file_count, file_room;
     uint64_t losses[LT_LOSS_COUNT];
     int64_t flushed_ns, begun_ns; /* of the caller's clock; LT_NO_TIME: not yet known */
+    bool ended;
     enum lt_code code;
     struct lt_error error;
 };
@@ -167,8 +168,10 @@ static bool flush(struct lt_record *record)
 
 bool lt_record_put(struct lt_record *record, const struct lt_frame *frame, const char *bus_name)
 {
-    if (record->code != LT_OK || !record->writer)
+    if (record->code != LT_OK || record->ended)
         return false;
+    if (!record->writer && begin_part(record, &record->error) != LT_OK)
+        return fail(record, record->error.code);
     if (!lt_writer_put(record->writer, frame, bus_name))
         return fail(record, end_part(record, &record->error));
     struct lt_record_file *file = &record->files[record->file_count - 1];
@@ -179,32 +182,31 @@ bool lt_record_put(struct lt_record *record, const struct lt_frame *frame, const
     return true;
 }
 
+/* A quiet bus makes no empty parts. */
 static bool is_full(const struct lt_record *record, int64_t now_ns)
 {
     const struct lt_record_options *options = &record->options;
-    return is_split(record) &&
+    const struct lt_record_file *file = &record->files[record->file_count - 1];
+    return is_split(record) && file->frames > 0 &&
            ((options->split_ns > 0 && now_ns - record->begun_ns >= options->split_ns) ||
-            (options->split_bytes > 0 &&
-             record->files[record->file_count - 1].bytes >= options->split_bytes));
+            (options->split_bytes > 0 && file->bytes >= options->split_bytes));
 }
 
 bool lt_record_tick(struct lt_record *record, int64_t now_ns)
 {
-    if (record->code != LT_OK || !record->writer)
+    if (record->code != LT_OK || record->ended)
         return false;
     if (record->begun_ns == LT_NO_TIME)
         record->begun_ns = record->flushed_ns = now_ns;
     if (now_ns - record->flushed_ns < record->options.flush_ns)
         return true;
     record->flushed_ns = now_ns;
-    if (!flush(record))
+    if (record->writer && !flush(record))
         return false;
-    if (!is_full(record, now_ns))
+    if (!record->writer || !is_full(record, now_ns))
         return true;
     record->begun_ns = now_ns;
     enum lt_code code = end_part(record, &record->error);
-    if (code == LT_OK)
-        code = begin_part(record, &record->error);
     return code == LT_OK || fail(record, code);
 }
 
@@ -212,6 +214,7 @@ enum lt_code lt_record_end(struct lt_record *record, struct lt_error *error)
 {
     if (record->code == LT_OK)
         record->code = end_part(record, &record->error);
+    record->ended = true;
     if (record->code != LT_OK && error)
         *error = record->error;
     return record->code;

@@ -84,8 +84,11 @@ ended gaps
 echo "-- marks, notes and parts"
 mkfifo keys
 exec 9<>keys
-start 1 vcan0 -o parts.log --split 1 --marks marks.csv --key s=sport,c=comfort --note access=bench \
-    --note 'odometer=12 345 km' --frames 30 <keys
+want=$(($(receivers) + 1)) # a job in the background has no standard input but one that is named
+"$LOOMTAP" record vcan0 -o parts.log --split 1 --marks marks.csv --key s=sport,c=comfort \
+    --note access=bench --note 'odometer=12 345 km' --frames 30 <&9 &
+pid=$!
+wait_receivers $want
 printf s >&9
 for i in $(seq 10); do cansend vcan0 "300#AA"; done
 sleep 3
@@ -103,11 +106,11 @@ for _ in $(seq 600); do [ "$(cat /proc/net/can/rcvlist_fil | grep -c ' raw$')" -
 sleep 0.5
 i=0
 while [ $i -lt 2048 ]; do
-    printf '(0.0) vcan1 %03X#11\n' $i
+    printf '(0.000000) vcan1 %03X#11\n' $i
     i=$((i + 1))
 done >sweep.log
 # 100..1FF and 7E8, then a last frame of each end that ends the recording
-printf '(0.0) vcan1 100#22\n' >>sweep.log
+printf '(0.000000) vcan1 100#22\n' >>sweep.log
 canplayer -I sweep.log -t -g 0 vcan1=vcan1
 ended some
 

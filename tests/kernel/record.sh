@@ -10,7 +10,7 @@ kernel_run guest_record.sh "${3:-}" LOOMTAP="$loomtap" RECORD_FRAMES="${RECORD_F
 
 status=0
 for form in log csv-all pcapng; do
-    "$frames" check "$run/kinds.$form" time,fdbits,dlc,errors,sent || status=1
+    "$frames" check "$run/kinds.$form" time,fdbits,errors,sent || status=1
 done
 python3 "$(dirname "$0")/record_check.py" "$loomtap" "$run" "${RECORD_FRAMES:-20000}" || status=1
 exit $status

@@ -10,6 +10,7 @@ import tempfile
 
 program, root = os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2])
 faults = []
+NEED_A_BUS = {'record'}
 
 
 def run(words, cwd, status):
@@ -29,10 +30,21 @@ def options_in(text):
 
 
 def examples_in(text):
-    """Lines indented and starting with `loomtap `; a note `# exit N` says another status than 0."""
+    """Lines indented and starting with `loomtap `; a note `# exit N` says another status than 0. Those
+    of commands that need a bus are tried in a real kernel (tests/kernel); here only their options."""
     for line in re.findall(r'^ +\$? ?(loomtap .*)$', text, re.M):
         status = re.search(r'# exit (\d)', line)
-        yield re.sub(r'#.*', '', line).strip(), int(status.group(1)) if status else 0
+        line = re.sub(r'#.*', '', line).strip()
+        if line.split()[1] in NEED_A_BUS:
+            check_options(line)
+        else:
+            yield line, int(status.group(1)) if status else 0
+
+
+def check_options(line):
+    known = options_in(run([program, line.split()[1], '--help'], root, 0).split('options:')[1])
+    for option in options_in(line.split('|')[0]) - known:
+        faults.append(f'`{line}`: there is no {option}')
 
 
 def check_examples(name, text, count):

@@ -1,0 +1,11 @@
+try() { echo "- $1"; shift; "$@"; echo "exit $?"; }
+try "no bus" $loomtap record
+try "no file" $loomtap record can0
+try "unknown ending" $loomtap record can0 -o x.unknown
+try "key without marks" $loomtap record can0 -o x.log --key s=sport
+try "key without label" $loomtap record can0 -o x.log --marks m.csv --key sport
+try "note without text" $loomtap record can0 -o x.log --note access
+try "excluded identifier" $loomtap record can0 -o x.log --id '!0x100'
+try "range upside down" $loomtap record can0 -o x.log --id 0x200..0x100
+try "no such profile" $loomtap record can0 -o x.log -p missing.ini
+ls
