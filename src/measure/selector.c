@@ -32,7 +32,9 @@
 #define LEFT_IN_ALL     0.35 /* ... and of all explained bits together */
 #define BITS_LEAST      25.0 /* saved on the half held back, in all */
 #define OWN_LEAST       3    /* changes on a page by itself */
-#define STATIC_BYTES    3    /* explained bytes of frames whose pages never change */
+#define HELD_LEAST      40   /* ... or that it stayed while all else changed */
+#define HELD_TIMES      20
+#define STATIC_BYTES    3 /* explained bytes of frames whose pages never change */
 #define STATIC_BITS     12
 #define RESTLESS        0.3   /* flips a row of bits that hardly ever stand still */
 #define NESTED          0.985 /* a narrower window inside, as good up to chance */
@@ -48,6 +50,7 @@
 #define CYCLE_BONUS     1.15 /* most go round in order */
 #define ALONE_BONUS     1.10
 #define COUNTS_BONUS    1.15
+#define RUN_BONUS       0.01 /* for each bit of evidence */
 #define EXCESS_MALUS    0.96 /* a bit more than the values need */
 #define CREEP_VALUES    12
 #define CREEP_STEP      3
@@ -58,6 +61,7 @@
 #define GAIN_LEAST      0.15 /* of the step energy outside counters and checks */
 #define GAIN_IRREGULAR  0.3
 #define SAVED_ROUND     0.8 /* bits a row, of a window that goes round in order */
+#define SAVED_OUTSIDE   0.3 /* ... in other bytes than its own */
 #define SAVED_IRREGULAR 3.0 /* ... of one that does not */
 #define SAVED_WIDENED   0.3
 
@@ -146,16 +150,35 @@ static void try_windows(struct search *s, unsigned lsb, bool motorola)
 
 /* ---- Believing ---- */
 
-/* Times that explained bits changed within a page while all else stood still: neither a counter nor
- * what else is in the frame did it. Bits that hardly ever stand still do not count as else, unless
- * `strict`. */
-static uint64_t count_own_changes(struct search *s, const struct narrow *window,
-                                  const struct judged *judged, const struct half *half, bool strict)
+/* How the explained bits go on from one frame of a page to its next. */
+struct own_ways {
+    uint64_t alone; /* they changed while all else stood still: neither a counter nor what else is
+                       in the frame did it */
+    uint64_t held, changed; /* other bytes changed and they did not; they changed */
+};
+
+/* The bytes that have a bit of the set, whole. */
+static struct lt_bit_set whole_bytes(const struct lt_bit_set *set)
 {
-    uint64_t own = 0, *ignore = (uint64_t[8]){0};
+    struct lt_bit_set bytes = {{0}};
+    for (unsigned w = 0; w < sizeof set->word / sizeof *set->word; w++)
+        for (unsigned shift = 0; shift < 64; shift += 8)
+            if (set->word[w] >> shift & 0xFF)
+                bytes.word[w] |= (uint64_t)0xFF << shift;
+    return bytes;
+}
+
+/* Bits that hardly ever stand still do not count as else, unless `strict`. */
+static void count_own_ways(struct search *s, const struct narrow *window,
+                           const struct judged *judged, const struct half *half, bool strict,
+                           struct own_ways *ways)
+{
+    uint64_t *ignore = (uint64_t[8]){0};
     struct lt_bits bits = narrow_bits(window);
-    struct lt_bit_set apart = s->counters;
+    struct lt_bit_set apart = s->counters, near = judged->set;
     lt_bit_set_add_bits(&apart, &bits);
+    lt_bit_set_add_bits(&near, &bits);
+    near = whole_bytes(&near);
     for (unsigned bit = 0; bit < s->rows.bits; bit++)
         if (lt_bit_set_has(&apart, bit) ||
             (!strict &&
@@ -165,17 +188,25 @@ static uint64_t count_own_changes(struct search *s, const struct narrow *window,
     memset(s->scratch->last, 0, sizeof *s->scratch->last << window->width);
     for (size_t i = half->first; i < half->end; i++) {
         uint32_t *last = &s->scratch->last[s->values[i]];
-        uint64_t changed = 0, others = 0;
+        uint64_t changed = 0, others = 0, rest = 0;
         for (unsigned w = 0; *last && w < s->rows.words; w++) {
             uint64_t change =
                 s->rows.word[i * s->rows.words + w] ^ s->rows.word[(*last - 1) * s->rows.words + w];
             changed |= change & judged->set.word[w];
             others |= change & ~judged->set.word[w] & ~ignore[w];
+            rest |= change & ~near.word[w] & ~s->counters.word[w];
         }
-        own += changed != 0 && others == 0;
+        ways->alone += changed != 0 && others == 0;
+        ways->held += changed == 0 && rest != 0;
+        ways->changed += changed != 0;
         *last = (uint32_t)i + 1;
     }
-    return own;
+}
+
+/* A check would change with what else is in the frame. */
+static bool is_steady(const struct own_ways *ways)
+{
+    return ways->held >= HELD_LEAST && ways->changed * HELD_TIMES <= ways->held;
 }
 
 static bool is_random(double flips)
@@ -184,9 +215,10 @@ static bool is_random(double flips)
 }
 
 /* Over all bits but counters, and those that are random whatever they are compared with: a check
- * would hide what the selector does. */
+ * would hide what the selector does. With `common`, bits that flip more within pages than from
+ * frame to frame go by the frame before: they are the same quantity on every page. */
 static double gain_of(const struct search *s, const struct narrow *window,
-                      const struct judged *judged)
+                      const struct judged *judged, bool common)
 {
     struct lt_bits bits = narrow_bits(window);
     struct lt_bit_set own = s->counters;
@@ -198,7 +230,7 @@ static double gain_of(const struct search *s, const struct narrow *window,
         if (lt_bit_set_has(&own, bit) || (is_random(by_next) && is_random(by_page)))
             continue;
         before += by_next;
-        after += by_page;
+        after += common && by_page > by_next ? by_next : by_page;
     }
     return before > 0 && after < before ? 1 - after / before : 0;
 }
@@ -207,7 +239,7 @@ static double gain_of(const struct search *s, const struct narrow *window,
 static bool holds(const struct judged *judged)
 {
     return judged->saved * (double)judged->same.rows >= BITS_LEAST &&
-           judged->after <= LEFT_IN_ALL * judged->before;
+           (goes_round(judged) || judged->after <= LEFT_IN_ALL * judged->before);
 }
 
 /* The bits beside it in its byte never move: no piece of a field. */
@@ -218,16 +250,25 @@ static bool stands_alone(const struct search *s, const struct narrow *window)
            (below % 8 == 0 || !lt_bit_set_has(&s->moves, below - 1));
 }
 
+/* How far from chance it is that the values seen twice are one run. */
+static double run_of(const struct search *s, const struct narrow *window)
+{
+    bool present[SELECTOR_WINDOW];
+    for (unsigned value = 0; value < 1u << window->width; value++)
+        present[value] = s->scratch->times[value] > 1;
+    return lt_selector_run(present, window->width);
+}
+
 /* Of windows that say the same: a selector has no more bits than its values need, a text's byte has
  * many more; and it has a place of its own. */
 static double form_of(const struct search *s, const struct narrow *window, unsigned values)
 {
     double form = stands_alone(s, window) ? ALONE_BONUS : 1;
-    if (is_a_counter(s, window))
+    if (is_a_counter(s, window) && !is_an_alive_counter(s, window))
         form *= COUNTS_BONUS;
     for (unsigned width = window->width; width > 1 && values <= 1u << (width - 1); width--)
         form *= EXCESS_MALUS;
-    return form;
+    return form * (1 + RUN_BONUS * run_of(s, window));
 }
 
 static bool lies_inside(const struct narrow *inner, const struct narrow *outer)
@@ -270,23 +311,25 @@ static bool creeps(const struct search *s, const struct narrow *window, unsigned
 static bool is_believed(struct search *s, const struct candidate *candidate, struct judged *all)
 {
     const struct narrow *window = &candidate->window;
-    uint64_t own = 0;
+    struct own_ways ways = {0, 0, 0};
     bool strict = is_an_alive_counter(s, window);
     for (unsigned h = 0; h < 2; h++) {
         if (!lt_selector_judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
             return false;
-        own += count_own_changes(s, window, s->judged, &s->halves[h], strict);
+        count_own_ways(s, window, s->judged, &s->halves[h], strict, &ways);
     }
     if (!lt_selector_judge(s, window, &s->look, all) || all->outside == 0)
         return false;
-    if (own < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS))
+    if (ways.alone < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS) &&
+        (strict || !goes_round(all) || !is_steady(&ways)))
         return false;
     if (goes_round(all))
-        return all->saved >= SAVED_ROUND && gain_of(s, window, all) >= GAIN_LEAST;
+        return all->saved >= SAVED_ROUND && all->saved_outside >= SAVED_OUTSIDE &&
+               gain_of(s, window, all, !strict) >= GAIN_LEAST;
     if (is_across(window) || window->width > 8 || creeps(s, window, all->same.values))
         return false;
     lt_selector_leave_carries(s, window, all);
-    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all) >= GAIN_IRREGULAR &&
+    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR &&
            !holds_a_carry(s, candidate);
 }
 
@@ -335,7 +378,7 @@ static enum lt_code say(struct search *s, const struct narrow *window, const str
     if (!list_values(s, window, found))
         return LT_OK;
     found->bits = narrow_bits(window);
-    found->gain = gain_of(s, window, judged);
+    found->gain = gain_of(s, window, judged, true);
     found->confidence = confidence_of(judged);
     found->common = s->counters;
     for (unsigned n = 0; n < window->width; n++) { /* a selector may count, but it is no common */
@@ -362,49 +405,6 @@ static double tells(struct search *s, const struct narrow *finer, const struct n
         *with = value;
     }
     return s->kept->count ? (double)agree / (double)s->kept->count : 0;
-}
-
-/* Bits beside it in its byte that are the same on every frame of a page belong to it: a selector of
- * 0 and 3 has two bits that always change together. */
-static struct narrow widened(struct search *s, const struct narrow *window,
-                             const struct judged *judged)
-{
-    unsigned msb = window->span.msb, lsb = window->span.lsb;
-    struct narrow wide = *window;
-    if (msb / 8 != lsb / 8)
-        return wide;
-    unsigned first = lsb / 8u * 8u;
-    for (unsigned bit = first; bit < first + 8; bit++)
-        if (lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0 &&
-            narrow_make(&wide, bit, 1, false, s->kept->key.length) &&
-            tells(s, window, &wide) == 1) {
-            msb = bit > msb ? bit : msb;
-            lsb = bit < lsb ? bit : lsb;
-        }
-    return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
-}
-
-/* Ones beside it that never move are part of its values (3 and 5 in three bits), but where unused
- * bits are ones in this frame. */
-static struct narrow with_ones(const struct search *s, const struct narrow *window)
-{
-    const uint8_t *row = lt_kept_row(s->kept, 0);
-    unsigned msb = window->span.msb, lsb = window->span.lsb, ones = 0, still = 0;
-    struct narrow wide;
-    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
-        bool rests = bit / 8 != lsb / 8 && !lt_bit_set_has(&s->moves, bit);
-        still += rests;
-        ones += rests && (row[bit / 8] >> bit % 8 & 1);
-    }
-    if (msb / 8 != lsb / 8 || 3 * ones > still)
-        return *window;
-    while (msb % 8 != 7 && !lt_bit_set_has(&s->moves, msb + 1) &&
-           (row[msb / 8] >> (msb + 1) % 8 & 1))
-        msb++;
-    while (lsb % 8 != 0 && !lt_bit_set_has(&s->moves, lsb - 1) &&
-           (row[lsb / 8] >> (lsb - 1) % 8 & 1))
-        lsb--;
-    return narrow_make(&wide, lsb, msb - lsb + 1, false, s->kept->key.length) ? wide : *window;
 }
 
 /* What the pages hold differs from page to page, so its upper bits tell the page too, and explain
@@ -469,10 +469,9 @@ static enum lt_code choose(struct search *s, struct lt_arena *arena,
             best = &list[i];
     if (count == 0 || !lt_selector_judge(s, &best->candidate->window, &s->look, judged))
         return LT_OK;
-    struct narrow window = widened(s, &best->candidate->window, judged);
+    struct narrow window = lt_selector_extent(s, &best->candidate->window, judged);
     if (!lt_selector_judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
         return LT_OK;
-    window = with_ones(s, &window);
     lt_selector_values(s, &window, &s->look);
     return say(s, &window, judged, arena, ret_found, error);
 }
@@ -518,9 +517,8 @@ static void look_closer(struct search *s)
     s->count = 0;
     for (size_t i = 0; i < count; i++)
         if (lt_selector_judge(s, &first[i].window, &s->look, s->judged) && s->judged->saved > 0) {
-            struct narrow window = widened(s, &first[i].window, s->judged);
             double saved = s->judged->saved, score = score_of(&first[i].window, s->judged);
-            score *= form_of(s, &window, s->judged->same.values);
+            score *= form_of(s, &first[i].window, s->judged->same.values);
             remember(s, &first[i].window, saved, score);
         }
 }

@@ -1,6 +1,6 @@
 /* How the finder of selectors is put together: selector_flips.c counts flips between frames of the
  * same value of a window; selector_judge.c says what they explain; selector.c tries windows and
- * decides; selector_common.c tells which bits
+ * decides; selector_extent.c says where the one it chose ends; selector_common.c tells which bits
  * mean the same on every page. */
 #ifndef LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 #define LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
@@ -65,6 +65,7 @@ struct half {
 
 struct judged {                /* a window on some rows */
     double saved;              /* bits a row */
+    double saved_outside;      /* ... in other bytes than the window's, pages' first rows unpaid */
     unsigned explained, bytes; /* how many bits, and bytes they lie in */
     unsigned outside;          /* of those bits in other bytes than the window's */
     double before, after;      /* flips a row of the explained bits */
@@ -99,6 +100,15 @@ bool lt_selector_judge(struct search *s, const struct narrow *window, const stru
 /* What a number explains of itself is no evidence: takes it out, on the rows of s->look. */
 void lt_selector_leave_carries(struct search *s, const struct narrow *window,
                                struct judged *judged);
+
+/* ---- selector_extent.c ---- */
+
+/* The window, judged on s->look, with what else of its byte belongs to it. */
+struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
+                                 const struct judged *judged);
+/* Of 2^width values those that are there: bits of evidence that they are no chance, for they go on
+ * in equal steps without a gap; 0 where they do not. */
+double lt_selector_run(const bool *present, unsigned width);
 
 /* ---- selector_common.c ---- */
 

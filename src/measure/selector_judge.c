@@ -62,13 +62,15 @@ bool lt_selector_judge(struct search *s, const struct narrow *window, const stru
         if (half->next.of[bit] == 0 || lt_bit_set_has(&own, bit) ||
             !is_explained(before, after, rows))
             continue;
+        bool apart = bit / 8 != window->span.msb / 8u && bit / 8 != window->span.lsb / 8u;
         ret->saved += saved_by(before, after);
+        ret->saved_outside += apart ? saved_by(before, after) : 0;
         ret->before += before;
         ret->after += after;
         ret->explained++;
         lt_bit_set_add(&ret->set, bit);
         ret->bytes += bit / 8 != last_byte;
-        ret->outside += bit / 8 != window->span.msb / 8u && bit / 8 != window->span.lsb / 8u;
+        ret->outside += apart;
         last_byte = bit / 8;
     }
     ret->saved -= (double)same->firsts * ret->explained / (double)same->rows;

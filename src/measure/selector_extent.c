@@ -1,0 +1,185 @@
+/* Where a selector ends (selector_inside.h).
+ *
+ * The window that was believed tells the pages; bits beside it that are the same on every frame of
+ * a page may be its own too (a selector of 0 and 3 has two bits that always change together), or
+ * what the pages hold and what never changes there. Three things tell: pages are mostly numbered
+ * one after another, which chance hardly does; a byte in which nothing changes within a page is
+ * mostly the selector's as a whole; and how much of what the pages hold elsewhere never changes.
+ *
+ * Bits that never move do not tell whose they are. Only where ones go on to the end of a byte or of
+ * its half are they taken for part of the numbers: pages 230 to 244, not 6 to 20. */
+#include <math.h>
+#include <string.h>
+
+#include "measure/selector_inside.h"
+
+/* Bits of evidence: */
+#define OWN_BYTE 2.0 /* a byte is the selector's as a whole */
+#define NUMBERED 2.0 /* pages are numbered one after another */
+#define NEXT_BIT 0.3 /* share of that of a bit of the one beside it: they may be of one field */
+#define BYTES    256u
+
+/* What the window's byte holds on each page, and which of its bits change within a page. */
+struct byte_of_pages {
+    unsigned count;
+    uint8_t value[BYTES]; /* of the first row of each page */
+    uint8_t fixed;        /* bits that are the same on all rows of any page ... */
+    uint8_t moving;       /* ... and those that move at all */
+    double rare;          /* bits of evidence that lie in a bit being fixed */
+};
+
+static void read_pages(const struct search *s, const struct narrow *window,
+                       struct byte_of_pages *ret)
+{
+    uint16_t *first = s->scratch->after; /* 1 + number of the page */
+    unsigned byte = window->span.lsb / 8u;
+    memset(ret, 0, sizeof *ret);
+    memset(first, 0, sizeof *first << window->width);
+    ret->fixed = 0xFF;
+    for (size_t row = 0; row < s->kept->count; row++) {
+        const uint8_t *bytes = lt_kept_row(s->kept, row);
+        uint16_t *page = &first[narrow_value(window, bytes)];
+        if (*page == 0 && ret->count < BYTES) {
+            ret->value[ret->count] = bytes[byte];
+            *page = (uint16_t)++ret->count;
+        }
+        if (*page)
+            ret->fixed &= (uint8_t) ~(bytes[byte] ^ ret->value[*page - 1]);
+        ret->moving |= bytes[byte] ^ ret->value[0];
+    }
+}
+
+/* Of the explained bits elsewhere, how few are the same on every frame of a page. */
+static double rarity_of_fixed(const struct judged *judged, unsigned bits, unsigned byte)
+{
+    unsigned fixed = 0, all = 0;
+    for (unsigned bit = 0; bit < bits; bit++) {
+        bool is_one = bit / 8 != byte && lt_bit_set_has(&judged->set, bit);
+        all += is_one;
+        fixed += is_one && judged->same.all.of[bit] == 0;
+    }
+    return log2((all + 1) / (fixed + 0.5));
+}
+
+/* log2 of how many sets of `count` values there are in `width` bits. */
+static double sets(unsigned width, unsigned count)
+{
+    double bits = 0, all = (double)(1u << width);
+    for (unsigned k = 0; k < count; k++)
+        bits += log2((all - k) / (k + 1));
+    return bits;
+}
+
+/* They go on in equal steps without a gap: by how much; else 0. */
+static unsigned step_of(const bool *present, unsigned width, unsigned *ret_count)
+{
+    unsigned step = 0, last = 0;
+    *ret_count = 0;
+    for (unsigned value = 0; value < 1u << width; value++) {
+        if (!present[value])
+            continue;
+        if (*ret_count == 1)
+            step = value - last;
+        if (*ret_count > 1 && value - last != step)
+            return 0;
+        last = value;
+        ++*ret_count;
+    }
+    return step;
+}
+
+double lt_selector_run(const bool *present, unsigned width)
+{
+    unsigned count, step = step_of(present, width, &count);
+    double bits = step == 0 ? 0 : sets(width, count) - (step > 1 ? 2 : 1) * (double)width;
+    return bits > 0 ? bits : 0;
+}
+
+/* How much speaks for the bits lsb to msb of the byte, which are all fixed, around those of
+ * `window`. */
+static double evidence(const struct byte_of_pages *pages, const struct narrow *window, unsigned lsb,
+                       unsigned msb)
+{
+    bool present[BYTES] = {false};
+    uint8_t mask = (uint8_t)((1u << (msb - lsb + 1)) - 1);
+    unsigned count, more = 0;
+    for (unsigned p = 0; p < pages->count; p++)
+        present[pages->value[p] >> lsb & mask] = true;
+    for (unsigned bit = lsb; bit <= msb; bit++)
+        more += (pages->moving >> bit & 1) &&
+                (bit < window->span.lsb % 8u || bit > window->span.msb % 8u);
+    bool whole = pages->fixed == 0xFF && (pages->moving & ~(mask << lsb)) == 0;
+    return lt_selector_run(present, msb - lsb + 1) +
+           (step_of(present, msb - lsb + 1, &count) == 1 ? NUMBERED : 0) + (whole ? OWN_BYTE : 0) +
+           (more ? pages->rare * (1 + NEXT_BIT * (more - 1)) : 0);
+}
+
+static bool has(uint8_t bits, unsigned bit)
+{
+    return bits >> bit & 1;
+}
+
+static struct narrow widened(const struct search *s, const struct narrow *window,
+                             const struct byte_of_pages *pages)
+{
+    unsigned base = window->span.lsb / 8u * 8u, low = window->span.lsb % 8u;
+    unsigned high = window->span.msb % 8u;
+    struct narrow best = *window, wide;
+    double most = evidence(pages, window, low, high);
+    for (unsigned lsb = low + 1; lsb-- > 0 && (lsb == low || has(pages->fixed, lsb));)
+        for (unsigned msb = high; msb < 8 && (msb == high || has(pages->fixed, msb)); msb++) {
+            if ((lsb != low && !has(pages->moving, lsb)) ||
+                (msb != high && !has(pages->moving, msb)))
+                continue;
+            double bits = evidence(pages, window, lsb, msb);
+            if (bits <= most ||
+                !narrow_make(&wide, base + lsb, msb - lsb + 1, false, s->kept->key.length))
+                continue;
+            most = bits;
+            best = wide;
+        }
+    return best;
+}
+
+/* The unused bits of this frame are ones. */
+static bool is_filled_with_ones(const struct search *s, unsigned byte)
+{
+    const uint8_t *row = lt_kept_row(s->kept, 0);
+    unsigned ones = 0, still = 0;
+    for (unsigned bit = 0; bit < s->rows.bits; bit++) {
+        bool rests = bit / 8 != byte && !lt_bit_set_has(&s->moves, bit);
+        still += rests;
+        ones += rests && (row[bit / 8] >> bit % 8 & 1);
+    }
+    return 3 * ones > still;
+}
+
+static struct narrow with_ones(const struct search *s, const struct narrow *window,
+                               const struct byte_of_pages *pages)
+{
+    unsigned base = window->span.lsb / 8u * 8u, lsb = window->span.lsb % 8u;
+    unsigned msb = window->span.msb % 8u, low = lsb, high = msb;
+    uint8_t ones = (uint8_t)(pages->value[0] & ~pages->moving);
+    struct narrow wide;
+    for (unsigned bit = msb; bit % 8 != 7 && has(ones, bit + 1); bit++)
+        if ((bit + 1) % 4 == 3)
+            high = bit + 1;
+    for (unsigned bit = lsb; bit > 0 && has(ones, bit - 1); bit--)
+        if ((bit - 1) % 4 == 0)
+            low = bit - 1;
+    return narrow_make(&wide, base + low, high - low + 1, false, s->kept->key.length) ? wide
+                                                                                      : *window;
+}
+
+struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
+                                 const struct judged *judged)
+{
+    struct byte_of_pages pages;
+    struct narrow wide;
+    if (window->span.msb / 8 != window->span.lsb / 8)
+        return *window;
+    read_pages(s, window, &pages);
+    pages.rare = rarity_of_fixed(judged, s->rows.bits, window->span.lsb / 8u);
+    wide = widened(s, window, &pages);
+    return is_filled_with_ones(s, window->span.lsb / 8u) ? wide : with_ones(s, &wide, &pages);
+}
