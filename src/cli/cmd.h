@@ -93,5 +93,7 @@ void say(bool quiet, const char *format, ...) __attribute__((format(printf, 2, 3
 /* The command line is wrong: says so, points to --help, gives EXIT_USAGE. */
 int usage_error(const char *command, const char *format, ...) __attribute__((format(printf, 2, 3)));
 int status_of(enum lt_code code);
+/* Of two statuses the one that is given: the higher. */
+int worse(int one, int other);
 
 #endif

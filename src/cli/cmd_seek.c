@@ -1,22 +1,23 @@
 /* loomtap seek: which bits follow a reference. */
-#include <inttypes.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/gather.h"
+#include "cli/outputs.h"
 #include "cli/references.h"
+#include "cli/surveys.h"
 #include "loomtap/proto/obd.h"
 #include "loomtap/seek/marks.h"
 #include "loomtap/seek/output.h"
 
-#define ARENA_CEILING ((size_t)256 << 20)
+#define ARENA_CEILING ((size_t)192 << 20)
+#define SURE          0.5 /* of the counters and checksums that a draft takes */
 
 struct seek_values {
     struct common common;
     struct list profiles, buses, sheet_columns, signals, only;
-    const char *output, *from, *to, *columns;
+    const char *output, *draft, *from, *to, *columns;
     const char *sheet, *time_column, *unit, *target, *marks;
     uint64_t threads;
     bool strict, differences, json, roles;
@@ -41,6 +42,7 @@ static const struct option_row options[] = {
     {"--json", NULL, OPTION_FLAG, AT(json), NULL, "as one JSON object"},
     {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
      "write table or JSON there; it appears when it is whole"},
+    {"--draft", NULL, OPTION_TEXT, AT(draft), "FILE", "also write a profile with what was found"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "NAME",
      "this bus alone; again for more; BUS=NAME is the profile's BUS"},
     {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
@@ -63,15 +65,10 @@ struct search {
     struct reference_options wanted;
     struct gathered gathered;
     struct references references;
-    struct lt_arena arena;
+    struct lt_arena arena, survey_arena;
     struct lt_seek_target *targets;
     size_t count;
 };
-
-static int worse(int a, int b)
-{
-    return a > b ? a : b;
-}
 
 static int take_options(struct search *search)
 {
@@ -201,24 +198,89 @@ static struct lt_seek_report report_of(const struct search *search)
     };
 }
 
+struct output {
+    const struct lt_seek_report *report;
+    void (*put)(const struct lt_seek_report *, struct lt_sink *);
+    struct lt_seek_draft_options draft;
+    struct lt_seek_draft_counts counts;
+};
+
+static enum lt_code put_output(void *context, struct lt_sink *sink, struct lt_error *error)
+{
+    const struct output *output = context;
+    (void)error;
+    output->put(output->report, sink);
+    return LT_OK;
+}
+
 static int give(const char *path, void (*put)(const struct lt_seek_report *, struct lt_sink *),
                 const struct lt_seek_report *report)
 {
-    struct lt_file_sink *file = malloc(sizeof *file);
+    struct output output = {.report = report, .put = put};
+    return write_out(path, put_output, &output);
+}
+
+static enum lt_code put_draft(void *context, struct lt_sink *sink, struct lt_error *error)
+{
+    struct output *output = context;
+    return lt_seek_draft(output->report, &output->draft, sink, &output->counts, error);
+}
+
+static void say_draft(const char *path, const struct lt_seek_draft_counts *counts, bool quiet)
+{
+    say(quiet, "%s: %zu signals in %zu frames", path, counts->signals, counts->frames);
+    if (counts->again)
+        say(quiet, "; %zu found once more by another reference", counts->again);
+    if (counts->taken)
+        say(quiet, "; %zu left out whose bits are another signal's, a counter's or a checksum's",
+            counts->taken);
+    if (counts->no_frame)
+        say(quiet,
+            "; %zu left out whose frame has another length most of the time, or no sure "
+            "selector",
+            counts->no_frame);
+    if (counts->unusual)
+        say(quiet, "; %zu left out whose scale a profile cannot hold", counts->unusual);
+    say(quiet, ". A draft is read off a recording; nothing in it is proven.\n");
+}
+
+/* Counters, checksums and selectors of the frames come from a survey of the same recording. */
+static int give_draft(struct search *search, const struct lt_seek_report *report)
+{
+    const char *path = search->values->draft, *names[LT_BUSES_MAX];
+    char name[LT_NAME_MAX + 1];
+    struct lt_survey *survey = NULL;
+    struct lt_profile frames;
+    uint32_t bus_of[LT_BUSES_MAX];
     struct lt_error error;
-    int status = EXIT_SYSTEM;
-    if (!file) {
-        complain("out of memory");
+    int status = make_survey(&search->gathered, 0, &search->survey_arena, &survey);
+    if (!survey || status == EXIT_SYSTEM)
+        return EXIT_SYSTEM;
+    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+        names[i] = search->gathered.said_names[i];
+    draft_name(path, name);
+    struct lt_survey_about about = about_survey(&search->gathered);
+    struct lt_draft_options wanted = {.name = name, .sure = SURE, .bus_names = names};
+    if (lt_survey_draft_frames(survey, &about, &wanted, &search->survey_arena, &frames, bus_of,
+                               &error) != LT_OK) {
+        say_error(&error);
         return EXIT_SYSTEM;
     }
-    if (lt_file_sink_open(file, path, &error) == LT_OK) {
-        put(report, &file->sink);
-        if (lt_file_sink_commit(file, &error) == LT_OK)
-            status = EXIT_FINE;
-    }
-    if (status != EXIT_FINE)
-        say_error(&error);
-    free(file);
+    struct output output = {.report = report,
+                            .draft = {.name = name, .frames = &frames, .bus_of = bus_of}};
+    status = worse(status, write_out(path, put_draft, &output));
+    if (status != EXIT_SYSTEM)
+        say_draft(path, &output.counts, search->values->common.quiet);
+    return status;
+}
+
+static int give_all(struct search *search)
+{
+    const struct seek_values *v = search->values;
+    struct lt_seek_report report = report_of(search);
+    int status = give(v->output ? v->output : "-", v->json ? lt_seek_json : lt_seek_table, &report);
+    if (v->draft)
+        status = worse(status, give_draft(search, &report));
     return status;
 }
 
@@ -231,6 +293,7 @@ static int search_recording(struct search *search)
     const struct list *captures = &v->common.arguments;
     struct gathered *gathered = &search->gathered;
     lt_arena_init(&search->arena, ARENA_CEILING);
+    lt_arena_init(&search->survey_arena, ARENA_CEILING);
     int status = gather(gathered, captures->items, captures->count, &search->gathering);
     if (!gathered->collect || status == EXIT_SYSTEM)
         return status;
@@ -241,9 +304,8 @@ static int search_recording(struct search *search)
     if (status == EXIT_USAGE || status == EXIT_SYSTEM)
         return status;
     status = worse(status, seek_all(search));
-    struct lt_seek_report report = report_of(search);
     if (status != EXIT_SYSTEM)
-        status = worse(status, give(v->output ? v->output : "-", lt_seek_json, &report));
+        status = worse(status, give_all(search));
     return worse(status, decide(search));
 }
 
@@ -258,6 +320,7 @@ static int run(void *values)
         status = references_begin(&search.references, &search.wanted, &profiles);
     if (status == EXIT_FINE)
         status = search_recording(&search);
+    lt_arena_release(&search.survey_arena);
     lt_arena_release(&search.arena);
     gather_free(&search.gathered);
     references_free(&search.references);

@@ -1,11 +1,12 @@
 /* loomtap survey: what is on an unknown bus. */
 #include <inttypes.h>
-#include <stdlib.h>
-#include <string.h>
+#include <stddef.h>
 
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/gather.h"
+#include "cli/outputs.h"
+#include "cli/surveys.h"
 #include "loomtap/base/number.h"
 #include "loomtap/core/profile.h"
 #include "loomtap/survey/output.h"
@@ -120,57 +121,20 @@ static void release(struct recording *recording)
     gather_free(&recording->gathered);
 }
 
-static bool is_kept_whole(const struct lt_collect *collect)
-{
-    for (size_t i = 0; i < lt_collect_count(collect); i++)
-        if (!lt_collect_stream(collect, i)->kept.whole)
-            return false;
-    return true;
-}
-
-static void verify_frame(void *context, const struct lt_frame *frame)
-{
-    lt_survey_verify(context, frame);
-}
-
-static int verify(struct recording *recording)
-{
-    if (is_kept_whole(recording->gathered.collect) || !gather_can_repeat(&recording->gathered))
-        return EXIT_FINE;
-    int status = gather_repeat(&recording->gathered, verify_frame, recording->survey);
-    lt_survey_verified(recording->survey);
-    return status;
-}
-
-static int worse(int a, int b)
-{
-    return a > b ? a : b;
-}
-
 /* After a reading that broke off, what came before it is surveyed all the same. */
 static int survey_recording(struct recording *recording, const struct survey_values *v,
                             const char *const *paths, size_t count,
                             const struct gather_options *gathering)
 {
     struct gathered *gathered = &recording->gathered;
-    struct lt_error error;
     lt_arena_init(&recording->arena, ARENA_CEILING);
     int status = gather(gathered, paths, count, gathering);
     if (!gathered->collect || status == EXIT_SYSTEM)
         return status;
     say_malformed(lt_reader_counts(gathered->reader), paths, v->common.quiet || v->strict);
     say_columns_unused(lt_reader_counts(gathered->reader), paths, v->common.quiet);
-    struct lt_survey_options making = {
-        .bitrate_hz = (uint32_t)v->bitrate,
-        .bus_names = gathered->bus_names,
-        .bus_count = gathered->bus_count,
-    };
-    if (lt_survey_make(gathered->collect, &making, &recording->arena, &recording->survey, &error) !=
-        LT_OK) {
-        say_error(&error);
-        return EXIT_SYSTEM;
-    }
-    return status == EXIT_FINE ? verify(recording) : status;
+    return worse(
+        status, make_survey(gathered, (uint32_t)v->bitrate, &recording->arena, &recording->survey));
 }
 
 /* --- what is said beside the results --- */
@@ -226,45 +190,36 @@ static int say_nothing_found(const struct recording *recording)
 
 /* --- outputs --- */
 
+struct output {
+    const struct lt_survey *survey;
+    const struct lt_survey_about *about;
+    void (*put)(const struct lt_survey *, const struct lt_survey_about *, struct lt_sink *);
+    struct lt_draft_options draft;
+    struct lt_draft_counts counts;
+};
+
+static enum lt_code put_output(void *context, struct lt_sink *sink, struct lt_error *error)
+{
+    const struct output *output = context;
+    (void)error;
+    output->put(output->survey, output->about, sink);
+    return LT_OK;
+}
+
 static int give(const char *path,
                 void (*put)(const struct lt_survey *, const struct lt_survey_about *,
                             struct lt_sink *),
                 const struct lt_survey *survey, const struct lt_survey_about *about)
 {
-    struct lt_file_sink *file = malloc(sizeof *file);
-    struct lt_error error;
-    int status = EXIT_FINE;
-    if (!file) {
-        complain("out of memory");
-        return EXIT_SYSTEM;
-    }
-    if (lt_file_sink_open(file, path, &error) == LT_OK) {
-        put(survey, about, &file->sink);
-        if (lt_file_sink_commit(file, &error) != LT_OK)
-            status = EXIT_SYSTEM;
-    } else {
-        status = EXIT_SYSTEM;
-    }
-    if (status != EXIT_FINE)
-        say_error(&error);
-    free(file);
-    return status;
+    struct output output = {.survey = survey, .about = about, .put = put};
+    return write_out(path, put_output, &output);
 }
 
-/* The file's own name without folders and ending, made of what a profile's name is made of. */
-static void draft_name(const char *path, char ret_name[LT_NAME_MAX + 1])
+static enum lt_code put_draft(void *context, struct lt_sink *sink, struct lt_error *error)
 {
-    const char *slash = strrchr(path, '/');
-    size_t len = 0;
-    for (const char *c = slash ? slash + 1 : path; *c && *c != '.' && len < LT_NAME_MAX; c++) {
-        bool lower = *c >= 'a' && *c <= 'z', upper = *c >= 'A' && *c <= 'Z';
-        bool inner = len && ((*c >= '0' && *c <= '9') || *c == '-' || *c == '_');
-        if (lower || upper || inner)
-            ret_name[len++] = upper ? (char)(*c - 'A' + 'a') : *c;
-    }
-    ret_name[len] = '\0';
-    if (!len)
-        lt_text_format(ret_name, LT_NAME_MAX + 1, "draft");
+    struct output *output = context;
+    return lt_survey_draft(output->survey, output->about, &output->draft, sink, &output->counts,
+                           error);
 }
 
 static void say_draft(const char *path, const struct lt_draft_counts *counts, double sure,
@@ -279,52 +234,20 @@ static void say_draft(const char *path, const struct lt_draft_counts *counts, do
     say(quiet, ". A draft is read off a recording; nothing in it is proven.\n");
 }
 
-static int write_draft(const struct survey_values *v, double sure,
-                       const struct recording *recording, const struct lt_survey_about *about,
-                       struct lt_file_sink *file)
-{
-    /* "SAID=NAME": only what stands before the sign names the bus in the draft. */
-    static char said[LT_BUSES_MAX][LT_NAME_MAX + 1];
-    const char *names[LT_BUSES_MAX];
-    char name[LT_NAME_MAX + 1];
-    struct lt_draft_counts counts;
-    struct lt_error error;
-    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
-        const char *text = recording->gathered.said_names[i];
-        struct lt_text rest = lt_text_of(text), first = {0};
-        if (text && lt_text_split(&rest, '=', &first))
-            lt_text_format(said[i], sizeof said[i], "%.*s", LT_TEXT_ARG(first));
-        names[i] = said[i];
-    }
-    draft_name(v->draft, name);
-    struct lt_draft_options wanted = {.name = name, .sure = sure, .bus_names = names};
-    if (lt_file_sink_open(file, v->draft, &error) != LT_OK) {
-        say_error(&error);
-        return EXIT_SYSTEM;
-    }
-    if (lt_survey_draft(recording->survey, about, &wanted, &file->sink, &counts, &error) != LT_OK) {
-        lt_file_sink_abort(file);
-        say_error(&error);
-        return EXIT_SYSTEM;
-    }
-    if (lt_file_sink_commit(file, &error) != LT_OK) {
-        say_error(&error);
-        return EXIT_SYSTEM;
-    }
-    say_draft(v->draft, &counts, sure, v->common.quiet);
-    return EXIT_FINE;
-}
-
 static int give_draft(const struct survey_values *v, double sure, const struct recording *recording,
                       const struct lt_survey_about *about)
 {
-    struct lt_file_sink *file = malloc(sizeof *file);
-    if (!file) {
-        complain("out of memory");
-        return EXIT_SYSTEM;
-    }
-    int status = write_draft(v, sure, recording, about, file);
-    free(file);
+    const char *names[LT_BUSES_MAX];
+    char name[LT_NAME_MAX + 1];
+    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+        names[i] = recording->gathered.said_names[i];
+    draft_name(v->draft, name);
+    struct output output = {.survey = recording->survey,
+                            .about = about,
+                            .draft = {.name = name, .sure = sure, .bus_names = names}};
+    int status = write_out(v->draft, put_draft, &output);
+    if (status == EXIT_FINE)
+        say_draft(v->draft, &output.counts, sure, v->common.quiet);
     return status;
 }
 
@@ -368,14 +291,8 @@ static int run_with(const struct survey_values *v, const struct gather_options *
     int status = survey_recording(recording, v, captures->items, captures->count, gathering);
     if (!recording->survey)
         return status;
-    struct lt_survey_about about = {
-        .files = captures->items,
-        .file_count = captures->count,
-        .counts = lt_reader_counts(recording->gathered.reader),
-        .outside_span = recording->gathered.outside_span,
-        .other_buses = recording->gathered.other_buses,
-        .brief = v->brief,
-    };
+    struct lt_survey_about about = about_survey(&recording->gathered);
+    about.brief = v->brief;
     if (v->against)
         status = worse(status, compare(v, recording, other, gathering, &about));
     status = worse(status, give_all(v, sure, recording, &about));

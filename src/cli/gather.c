@@ -160,7 +160,8 @@ static void note_buses(struct gathered *gathered)
         gathered->bus_names[i] = name;
         for (size_t k = 0; said && k < said->count; k++)
             if (strchr(said->items[k], '=') && strcmp(name_in_capture(said->items[k]), name) == 0)
-                gathered->said_names[i] = said->items[k];
+                lt_text_format(gathered->said_names[i], LT_NAME_MAX + 1, "%.*s",
+                               (int)(strchr(said->items[k], '=') - said->items[k]), said->items[k]);
     }
 }
 
@@ -185,6 +186,7 @@ int gather(struct gathered *gathered, const char *const *paths, size_t count,
     int status = read_all(&pass);
     gathered->outside_span = pass.outside_span;
     gathered->other_buses = pass.other_buses;
+    gathered->broken = status != EXIT_FINE;
     note_buses(gathered);
     if (lt_collect_finish(gathered->collect, &error) != LT_OK) {
         say_error(&error);

@@ -5,6 +5,7 @@
 #include "cli/cmd.h"
 #include "loomtap/capture/reader.h"
 #include "loomtap/capture/span.h"
+#include "loomtap/core/profile.h"
 #include "loomtap/measure/collect.h"
 
 struct gather_options {
@@ -25,8 +26,9 @@ struct gathered {
     struct lt_reader *reader; /* of the first reading: counts and names of buses */
     struct lt_collect *collect;
     size_t bus_count;
-    /* The capture's names; those that --bus said (NULL where it did not). */
-    const char *bus_names[LT_BUSES_MAX], *said_names[LT_BUSES_MAX];
+    const char *bus_names[LT_BUSES_MAX];            /* the capture's */
+    char said_names[LT_BUSES_MAX][LT_NAME_MAX + 1]; /* SAID of `--bus SAID=NAME`; "" for none */
+    bool broken; /* the reading ended with an error: there is no second one */
     uint64_t outside_span, other_buses; /* frames left out */
 };
 

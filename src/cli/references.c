@@ -276,9 +276,7 @@ static uint32_t bus_of(const struct lt_profile *profile, uint32_t signal,
     const struct lt_bus_def *bus = &profile->buses[profile->frames[frame].bus];
     uint32_t found = LT_NONE;
     for (uint32_t i = 0; i < gathered->bus_count; i++) {
-        struct lt_text rest = lt_text_of(gathered->said_names[i]), said = {0};
-        if (gathered->said_names[i] && lt_text_split(&rest, '=', &said) &&
-            lt_text_is(said, bus->name))
+        if (strcmp(gathered->said_names[i], bus->name) == 0)
             return i;
         if (bus->interface && strcmp(bus->interface, gathered->bus_names[i]) == 0)
             found = i;
@@ -304,11 +302,6 @@ static int take_signal(struct references *references, const char *name,
         return code == LT_OK ? EXIT_FINE : code == LT_E_CONFLICT ? EXIT_USAGE : status_of(code);
     }
     return usage_error("seek", "--signal: `%s` is no signal of the profiles given", name);
-}
-
-static int worse(int a, int b)
-{
-    return a > b ? a : b;
 }
 
 static int take_all(struct references *references, const struct gathered *gathered,

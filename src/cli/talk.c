@@ -68,6 +68,11 @@ int usage_error(const char *command, const char *format, ...)
     return EXIT_USAGE;
 }
 
+int worse(int one, int other)
+{
+    return one > other ? one : other;
+}
+
 int status_of(enum lt_code code)
 {
     switch (code) {

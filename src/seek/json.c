@@ -2,7 +2,7 @@
  * added. */
 #include <math.h>
 
-#include "loomtap/seek/output.h"
+#include "seek/words.h"
 
 static void put_bits(struct lt_json *json, const char *key, const struct lt_bits *bits)
 {
@@ -12,20 +12,16 @@ static void put_bits(struct lt_json *json, const char *key, const struct lt_bits
 }
 
 /* Figures that belong to a scale; labels have none. */
-static void put_figure(struct lt_json *json, const char *key, const struct lt_candidate *candidate,
+static void put_figure(struct lt_json *json, const char *key, const struct lt_seek_target *target,
                        double value)
 {
-    lt_json_f64(json, key, candidate->value_count ? NAN : value);
+    lt_json_f64(json, key, seek_is_labels(target) ? NAN : value);
 }
 
-static const char *bus_name(const struct lt_seek_report *report, uint16_t bus)
+static void put_values(struct lt_json *json, const struct lt_seek_target *target,
+                       const struct lt_candidate *candidate)
 {
-    return bus < report->bus_count ? report->bus_names[bus] : "";
-}
-
-static void put_values(struct lt_json *json, const struct lt_candidate *candidate)
-{
-    if (!candidate->value_count) {
+    if (!seek_is_labels(target)) {
         lt_json_null(json, "values");
         return;
     }
@@ -44,7 +40,7 @@ static void put_place(struct lt_json *json, const struct lt_seek_report *report,
                       const struct lt_candidate *candidate)
 {
     const struct lt_stream_key *key = &candidate->stream->key;
-    lt_json_string(json, "bus", bus_name(report, key->bus));
+    lt_json_string(json, "bus", seek_bus_name(report, key->bus));
     lt_json_u64(json, "id", key->id);
     lt_json_bool(json, "extended", key->extended);
     if (candidate->has_page)
@@ -57,17 +53,18 @@ static void put_place(struct lt_json *json, const struct lt_seek_report *report,
     put_bits(json, "proven_bits", &candidate->proven_bits);
 }
 
-static void put_more(struct lt_json *json, const struct lt_candidate *candidate)
+static void put_more(struct lt_json *json, const struct lt_seek_target *target,
+                     const struct lt_candidate *candidate)
 {
     lt_json_bool(json, "fd", candidate->stream->key.fd);
     lt_json_u64(json, "length", candidate->stream->key.length);
     lt_json_string(json, "form", candidate->form == LT_FORM_RECIPROCAL ? "reciprocal" : "linear");
     lt_json_bool(json, "copy", candidate->copy);
     lt_json_bool(json, "snapped", candidate->snapped);
-    put_figure(json, "scale_error", candidate, candidate->scale_error);
-    put_figure(json, "offset_error", candidate, candidate->offset_error);
-    put_figure(json, "steady_quanta", candidate, candidate->steady_quanta);
-    put_figure(json, "split_rmse", candidate, candidate->split_rmse);
+    put_figure(json, "scale_error", target, candidate->scale_error);
+    put_figure(json, "offset_error", target, candidate->offset_error);
+    put_figure(json, "steady_quanta", target, candidate->steady_quanta);
+    put_figure(json, "split_rmse", target, candidate->split_rmse);
     lt_json_string(json, "why", candidate->why ? candidate->why : "");
 }
 
@@ -76,16 +73,16 @@ static void put_candidate(struct lt_json *json, const struct lt_seek_report *rep
 {
     lt_json_open(json, NULL, '{');
     put_place(json, report, candidate);
-    put_figure(json, "scale", candidate, candidate->scale);
-    put_figure(json, "offset", candidate, candidate->offset);
+    put_figure(json, "scale", target, candidate->scale);
+    put_figure(json, "offset", target, candidate->offset);
     lt_json_string(json, "unit", target->reference->unit ? target->reference->unit : "");
     lt_json_f64(json, "lag_s", candidate->lag_s);
     lt_json_f64(json, "r", candidate->r);
-    put_figure(json, "rmse", candidate, candidate->rmse);
+    put_figure(json, "rmse", target, candidate->rmse);
     lt_json_f64(json, "confidence", candidate->confidence);
     lt_json_u64(json, "group", candidate->group);
-    put_values(json, candidate);
-    put_more(json, candidate);
+    put_values(json, target, candidate);
+    put_more(json, target, candidate);
     lt_json_close(json, '}');
 }
 
@@ -93,7 +90,7 @@ static void put_target(struct lt_json *json, const struct lt_seek_report *report
                        const struct lt_seek_target *target)
 {
     const struct lt_reference *reference = target->reference;
-    bool labels = !reference->value;
+    bool labels = seek_is_labels(target);
     lt_json_open(json, NULL, '{');
     lt_json_string(json, "target", reference->target);
     lt_json_string(json, "reference", reference->name);

@@ -10,6 +10,7 @@
 #include "loomtap/base/error.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/reader.h"
+#include "loomtap/core/profile.h"
 #include "loomtap/measure/collect.h"
 #include "loomtap/seek/seek.h"
 
@@ -39,5 +40,29 @@ struct lt_seek_report {
 
 /* One JSON object; docs/seek.md has its keys, which are stable (new ones may be added). */
 void lt_seek_json(const struct lt_seek_report *report, struct lt_sink *sink);
+
+/* For people: a sentence and the best candidates of each target; at most 100 columns wide but for
+ * names that are longer by themselves. */
+void lt_seek_table(const struct lt_seek_report *report, struct lt_sink *sink);
+
+/* The canonical text of a profile with everything that was found: each target once, from the
+ * reference that is surest. Every signal has its evidence. */
+struct lt_seek_draft_options {
+    const char *name; /* of the profile, [a-z][a-z0-9-]* */
+    /* The recording's frames with their counters, checksums and selectors, from whoever knows them
+     * (signals other than selectors are not looked at), and its buses by the capture's index. */
+    const struct lt_profile *frames;
+    const uint32_t *bus_of;
+};
+struct lt_seek_draft_counts {
+    size_t frames, signals;
+    size_t again;    /* found once more, by another reference */
+    size_t taken;    /* bits of a signal, counter or checksum that is in the draft already */
+    size_t no_frame; /* of frames that `frames` has not, such as a length that comes seldom */
+    size_t unusual;  /* a scale that a profile cannot hold */
+};
+enum lt_code lt_seek_draft(const struct lt_seek_report *report,
+                           const struct lt_seek_draft_options *options, struct lt_sink *sink,
+                           struct lt_seek_draft_counts *ret_counts, struct lt_error *error);
 
 #endif

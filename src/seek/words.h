@@ -1,0 +1,22 @@
+/* Words that all outputs of a search share. */
+#ifndef LOOMTAP_SRC_SEEK_WORDS_H
+#define LOOMTAP_SRC_SEEK_WORDS_H
+
+#include "loomtap/report/figures.h"
+#include "loomtap/seek/output.h"
+
+/* "" where the report does not know it. */
+const char *seek_bus_name(const struct lt_seek_report *report, uint16_t bus);
+
+/* Labels have no scale, no residual. */
+static inline bool seek_is_labels(const struct lt_seek_target *target)
+{
+    return !target->reference->value;
+}
+
+/* What the raw value becomes: "x 0.25 - 40 °C", "1 / (x 0.001)"; of labels "0 comfort, 1 sport". */
+#define SEEK_MEANING_ROOM 400
+void seek_print_meaning(char ret_text[SEEK_MEANING_ROOM], const struct lt_seek_target *target,
+                        const struct lt_candidate *candidate);
+
+#endif
