@@ -17,7 +17,7 @@
 struct seek_values {
     struct common common;
     struct list profiles, buses, sheet_columns, signals, only;
-    const char *output, *draft, *from, *to, *columns;
+    const char *output, *html, *draft, *from, *to, *columns;
     const char *sheet, *time_column, *unit, *target, *marks;
     uint64_t threads;
     bool strict, differences, json, roles;
@@ -42,6 +42,7 @@ static const struct option_row options[] = {
     {"--json", NULL, OPTION_FLAG, AT(json), NULL, "as one JSON object"},
     {"--output", "-o", OPTION_TEXT, AT(output), "FILE",
      "write table or JSON there; it appears when it is whole"},
+    {"--html", NULL, OPTION_TEXT, AT(html), "FILE", "also write a page with pictures"},
     {"--draft", NULL, OPTION_TEXT, AT(draft), "FILE", "also write a profile with what was found"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "NAME",
      "this bus alone; again for more; BUS=NAME is the profile's BUS"},
@@ -279,6 +280,8 @@ static int give_all(struct search *search)
     const struct seek_values *v = search->values;
     struct lt_seek_report report = report_of(search);
     int status = give(v->output ? v->output : "-", v->json ? lt_seek_json : lt_seek_table, &report);
+    if (v->html)
+        status = worse(status, give(v->html, lt_seek_html, &report));
     if (v->draft)
         status = worse(status, give_draft(search, &report));
     return status;

@@ -17,6 +17,7 @@
 #define DEN_MOST      4096 /* of a usual scale that is no decimal: 100/255, 1/3 */
 #define NEAR_ENOUGH   1e-9
 #define NONE          SIZE_MAX
+#define COPIES_MAX    3 /* that the evidence names */
 
 struct draft {
     const struct lt_seek_report *report;
@@ -81,18 +82,20 @@ static bool ratio_of(double value, double error, bool usual, struct lt_ratio *re
 static void add_copies(char *text, size_t size, const struct draft *draft,
                        const struct lt_seek_target *target)
 {
-    size_t used = 0;
+    size_t used = 0, copies = 0;
     text[0] = '\0';
     for (size_t i = 1; i < target->count && used + 1 < size; i++) {
         const struct lt_candidate *other = &target->candidates[i];
         char id[LT_STREAM_ID_ROOM], bits[128];
-        if (!other->copy || (seek_is_labels(target) && other->group != target->candidates->group))
+        if (!other->copy || other->group != target->candidates->group || ++copies > COPIES_MAX)
             continue;
         lt_stream_id_print(id, &other->stream->key);
         lt_bits_print(bits, sizeof bits, &other->bits);
         used += lt_text_format(text + used, size - used, "%s%s %s %s", used ? ", " : ", also in ",
                                seek_bus_name(draft->report, other->stream->key.bus), id, bits);
     }
+    if (copies > COPIES_MAX && used + 1 < size)
+        lt_text_format(text + used, size - used, " and %zu more", copies - COPIES_MAX);
 }
 
 static const char *evidence_of(const struct draft *draft, const struct lt_seek_target *target)
@@ -101,14 +104,15 @@ static const char *evidence_of(const struct draft *draft, const struct lt_seek_t
     char copies[LT_DRAFT_TEXT_ROOM], rmse[LT_FIGURE_ROOM], r[LT_FIGURE_ROOM], lag[LT_TIME_ROOM];
     int percent = (int)floor(best->confidence * 100);
     add_copies(copies, sizeof copies, draft, target);
-    lt_figure_time(lag, llround(best->lag_s * 1e9));
+    seek_print_lag(lag, best->lag_s);
     if (seek_is_labels(target))
         return lt_draft_text(draft->arena, "%s %d %%: %s%s", target->reference->name, percent,
                              best->why ? best->why : "", copies);
     lt_figure_digits(rmse, best->rmse, 3);
     lt_figure_fixed(r, best->r, 5);
-    return lt_draft_text(draft->arena, "%s %d %%: r %s, left over %s %s, lag %s%s",
-                         target->reference->name, percent, r, rmse, target->reference->unit, lag,
+    const char *unit = target->reference->unit ? target->reference->unit : "";
+    return lt_draft_text(draft->arena, "%s %d %%: r %s, left over %s%s%s, lag %s%s",
+                         target->reference->name, percent, r, rmse, *unit ? " " : "", unit, lag,
                          copies);
 }
 

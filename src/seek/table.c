@@ -1,7 +1,6 @@
 /* What was found as text for people: target by target a line, the sentence, and the best
  * candidates. The rest is in the JSON. */
 #include <inttypes.h>
-#include <math.h>
 
 #include "loomtap/report/table.h"
 #include "seek/words.h"
@@ -19,7 +18,7 @@ static const char *plural(uint64_t count)
 static void put_number_cells(struct lt_table *table, const struct lt_candidate *candidate)
 {
     char lag[LT_TIME_ROOM], r[LT_FIGURE_ROOM], rest[LT_FIGURE_ROOM];
-    lt_figure_time(lag, llround(candidate->lag_s * 1e9));
+    seek_print_lag(lag, candidate->lag_s);
     lt_figure_fixed(r, candidate->r, 4);
     lt_figure_digits(rest, candidate->rmse, 2);
     lt_table_cell(table, "%s", lag);
@@ -30,7 +29,7 @@ static void put_number_cells(struct lt_table *table, const struct lt_candidate *
 static void put_label_cells(struct lt_table *table, const struct lt_candidate *candidate)
 {
     char lag[LT_TIME_ROOM], r[LT_FIGURE_ROOM];
-    lt_figure_time(lag, llround(candidate->lag_s * 1e9));
+    seek_print_lag(lag, candidate->lag_s);
     lt_figure_fixed(r, candidate->r, 2);
     lt_table_cell(table, "%s", lag);
     lt_table_cell(table, "%s", r);
@@ -65,8 +64,8 @@ static void put_row(struct lt_table *table, const struct lt_seek_report *report,
 static void put_candidates(const struct lt_seek_report *report, const struct lt_seek_target *target,
                            struct lt_sink *sink)
 {
-    static const char *const numbers[] = {"bus",   "frame", "bits", "order", "sign",
-                                          "value", "lag",   "r",    "rest",  "sure"};
+    static const char *const numbers[] = {"bus",   "frame", "bits", "order",     "sign",
+                                          "value", "lag",   "r",    "left over", "sure"};
     static const char *const labels[] = {"bus",   "frame", "bits",  "order", "sign",
                                          "value", "lag",   "agree", "sure"};
     bool is_labels = seek_is_labels(target);

@@ -56,3 +56,10 @@ void seek_print_meaning(char ret_text[SEEK_MEANING_ROOM], const struct lt_seek_t
     else
         lt_text_format(ret_text, SEEK_MEANING_ROOM, "%s%s%s", line, *unit ? " " : "", unit);
 }
+
+void seek_print_lag(char ret_text[LT_TIME_ROOM], double lag_s)
+{
+    char number[LT_FIGURE_ROOM];
+    lt_figure_fixed(number, lag_s * 1e3, 0);
+    lt_text_format(ret_text, LT_TIME_ROOM, "%s ms", number);
+}

@@ -19,4 +19,7 @@ static inline bool seek_is_labels(const struct lt_seek_target *target)
 void seek_print_meaning(char ret_text[SEEK_MEANING_ROOM], const struct lt_seek_target *target,
                         const struct lt_candidate *candidate);
 
+/* "-20 ms"; whole milliseconds are as fine as any lag is known. */
+void seek_print_lag(char ret_text[LT_TIME_ROOM], double lag_s);
+
 #endif

@@ -45,6 +45,9 @@ void lt_seek_json(const struct lt_seek_report *report, struct lt_sink *sink);
  * names that are longer by themselves. */
 void lt_seek_table(const struct lt_seek_report *report, struct lt_sink *sink);
 
+/* One HTML file by itself: no script, nothing from elsewhere. */
+void lt_seek_html(const struct lt_seek_report *report, struct lt_sink *sink);
+
 /* The canonical text of a profile with everything that was found: each target once, from the
  * reference that is surest. Every signal has its evidence. */
 struct lt_seek_draft_options {
