@@ -57,8 +57,30 @@ static const struct option_row options[] = {
     COMMON_OPTIONS,
 };
 
-static const char details[] = "examples:\n"
-                              "  loomtap seek captures/tarn-drive.log --only engine_speed --json\n";
+static const char details[] =
+    "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
+    "told by its content; `-` is standard input. Several are one recording. --from and --to count\n"
+    "seconds from the first frame; a number that is not below the first frame's time is the\n"
+    "capture's own time; `+5` always counts from the start.\n\n"
+    "A reference is something whose value is known: a diagnostic parameter that was polled while\n"
+    "recording (OBD-II is built in; more with -p), a column of a logger's csv (--ref), marks that "
+    "a\n"
+    "passenger put at each change of a mode or switch (--marks), or a signal of a profile, whose\n"
+    "copies are then sought (--signal). For each the answer is one of\n"
+    "  found            these bits say it; copies and cousins that say the same are listed\n"
+    "  ambiguous        several numbers follow it and differ, and this recording cannot tell "
+    "which\n"
+    "  not exercised    it moved too little or too seldom; the sentence says what to drive\n"
+    "  not on this bus  it moved enough, and nothing follows it\n"
+    "Nothing is sent. docs/seek.md says how each number is meant. Exit status: 0 everything "
+    "sought\n"
+    "was found, 1 something was not.\n\n"
+    "examples:\n"
+    "  loomtap seek captures/tarn-drive.log --only engine_speed,load\n"
+    "  loomtap seek captures/tarn-drive.log --html /tmp/sought.html  # exit 1\n"
+    "  loomtap seek captures/tarn-drive.log --roles -p signaldefs/tarn-turbo.ini --draft "
+    "/tmp/draft.ini  # exit 1\n"
+    "  loomtap seek captures/tarn-drive.log --signal engine_speed -p signaldefs/tarn-turbo.ini\n";
 
 struct search {
     const struct seek_values *values;
@@ -229,7 +251,8 @@ static enum lt_code put_draft(void *context, struct lt_sink *sink, struct lt_err
 
 static void say_draft(const char *path, const struct lt_seek_draft_counts *counts, bool quiet)
 {
-    say(quiet, "%s: %zu signals in %zu frames", path, counts->signals, counts->frames);
+    say(quiet, "%s: %zu signal%s in %zu frame%s", path, counts->signals,
+        counts->signals == 1 ? "" : "s", counts->frames, counts->frames == 1 ? "" : "s");
     if (counts->again)
         say(quiet, "; %zu found once more by another reference", counts->again);
     if (counts->taken)
@@ -275,6 +298,14 @@ static int give_draft(struct search *search, const struct lt_seek_report *report
     return status;
 }
 
+static bool has_found(const struct search *search)
+{
+    for (size_t i = 0; i < search->count; i++)
+        if (search->targets[i].verdict == LT_SEEK_FOUND)
+            return true;
+    return false;
+}
+
 static int give_all(struct search *search)
 {
     const struct seek_values *v = search->values;
@@ -282,12 +313,19 @@ static int give_all(struct search *search)
     int status = give(v->output ? v->output : "-", v->json ? lt_seek_json : lt_seek_table, &report);
     if (v->html)
         status = worse(status, give(v->html, lt_seek_html, &report));
-    if (v->draft)
+    if (v->draft && has_found(search))
         status = worse(status, give_draft(search, &report));
+    else if (v->draft)
+        say(v->common.quiet, "%s: not written, since nothing was found\n", v->draft);
     return status;
 }
 
 /* --- the command --- */
+
+static bool has_any(const struct references *references)
+{
+    return references->count || references->marks;
+}
 
 /* After a reading that broke off, what came before it is searched all the same. */
 static int search_recording(struct search *search)
@@ -303,8 +341,12 @@ static int search_recording(struct search *search)
     say_malformed(lt_reader_counts(gathered->reader), captures->items,
                   v->common.quiet || v->strict);
     say_columns_unused(lt_reader_counts(gathered->reader), captures->items, v->common.quiet);
-    status = worse(status, references_find(&search->references, gathered, &search->arena));
-    if (status == EXIT_USAGE || status == EXIT_SYSTEM)
+    int references = say_no_frames(gathered);
+    if (references == EXIT_FINE)
+        references = references_find(&search->references, gathered, &search->arena);
+    status = worse(status, references);
+    if (references == EXIT_USAGE || references == EXIT_SYSTEM ||
+        (references == EXIT_UNREADABLE && !has_any(&search->references)))
         return status;
     status = worse(status, seek_all(search));
     if (status != EXIT_SYSTEM)

@@ -167,27 +167,6 @@ static void say_left_out(const struct recording *recording, bool quiet)
         say(quiet, "%" PRIu64 " frames on other buses left out\n", recording->gathered.other_buses);
 }
 
-static int say_nothing_found(const struct recording *recording)
-{
-    const struct lt_collect_counts *counts = lt_collect_counts(recording->gathered.collect);
-    const struct lt_reader_counts *read = lt_reader_counts(recording->gathered.reader);
-    if (lt_collect_count(recording->gathered.collect) > 0)
-        return EXIT_FINE;
-    if (recording->gathered.other_buses)
-        complain("no frame on the buses named: this capture has others");
-    else if (recording->gathered.outside_span)
-        complain("no frame within the time span");
-    else if (counts->remote || counts->error_frames)
-        complain("nothing to survey: %" PRIu64 " remote requests and %" PRIu64
-                 " error reports, no frame with data",
-                 counts->remote, counts->error_frames);
-    else if (read->malformed)
-        complain("no frame could be read");
-    else
-        complain("the capture is empty");
-    return EXIT_NO;
-}
-
 /* --- outputs --- */
 
 struct output {
@@ -297,7 +276,7 @@ static int run_with(const struct survey_values *v, const struct gather_options *
         status = worse(status, compare(v, recording, other, gathering, &about));
     status = worse(status, give_all(v, sure, recording, &about));
     say_left_out(recording, v->common.quiet);
-    return worse(status, say_nothing_found(recording));
+    return worse(status, say_no_frames(&recording->gathered));
 }
 
 static int run(void *values)

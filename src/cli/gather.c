@@ -3,6 +3,7 @@
  * how many there are (loomtap/capture/pieces.h). */
 #include "cli/gather.h"
 
+#include <inttypes.h>
 #include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
@@ -193,6 +194,26 @@ int gather(struct gathered *gathered, const char *const *paths, size_t count,
         status = EXIT_SYSTEM;
     }
     return status;
+}
+
+int say_no_frames(const struct gathered *gathered)
+{
+    const struct lt_collect_counts *counts = lt_collect_counts(gathered->collect);
+    if (lt_collect_count(gathered->collect) > 0)
+        return EXIT_FINE;
+    if (gathered->other_buses)
+        complain("no frame on the buses named: this capture has others");
+    else if (gathered->outside_span)
+        complain("no frame within the time span");
+    else if (counts->remote || counts->error_frames)
+        complain("nothing to look at: %" PRIu64 " remote requests and %" PRIu64
+                 " error reports, no frame with data",
+                 counts->remote, counts->error_frames);
+    else if (lt_reader_counts(gathered->reader)->malformed)
+        complain("no frame could be read");
+    else
+        complain("the capture is empty");
+    return EXIT_NO;
 }
 
 void gather_free(struct gathered *gathered)

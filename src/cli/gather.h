@@ -37,6 +37,8 @@ struct gathered {
 int gather(struct gathered *gathered, const char *const *paths, size_t count,
            const struct gather_options *options);
 void gather_free(struct gathered *gathered);
+/* EXIT_NO where there is no frame with data, and says why; else EXIT_FINE. */
+int say_no_frames(const struct gathered *gathered);
 
 /* The same frames once more, for `take`. Only of recordings that gather_can_repeat. */
 bool gather_can_repeat(const struct gathered *gathered);

@@ -98,7 +98,7 @@ static bool is_required(const struct references *references, const char *role)
 {
     for (size_t p = 0; p < references->profiles->count; p++)
         for (size_t i = 0; i < references->profiles->items[p]->require_count; i++)
-            if (strcmp(references->profiles->items[p]->requires[i], role) == 0)
+            if (lt_role_matches(references->profiles->items[p]->requires[i], role))
                 return true;
     return false;
 }
@@ -134,10 +134,10 @@ static const char *say_missing(const char *target, struct lt_arena *arena)
 
 static bool has_reference(const struct references *references, const char *target)
 {
-    if (references->marks && strcmp(references->marks->target, target) == 0)
+    if (references->marks && lt_role_matches(target, references->marks->target))
         return true;
     for (size_t i = 0; i < references->count; i++)
-        if (strcmp(references->list[i].target, target) == 0)
+        if (lt_role_matches(target, references->list[i].target))
             return true;
     return false;
 }

@@ -64,6 +64,14 @@ static const struct lt_role roles[] = {
     NUMBER("valve_duty", "%", "duty of the kit's valve", NO_PID, 0, 100, 500, 0),
 };
 
+bool lt_role_matches(const char *wanted, const char *role)
+{
+    size_t len = strlen(wanted);
+    if (len && wanted[len - 1] == '*')
+        return strncmp(wanted, role, len - 1) == 0;
+    return strcmp(wanted, role) == 0;
+}
+
 const struct lt_role *lt_role_table(size_t *ret_count)
 {
     *ret_count = COUNT(roles);

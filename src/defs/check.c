@@ -34,15 +34,6 @@ static void check_formats(struct lt_loader *loader)
                         "add one, such as `name = tarn-turbo`");
 }
 
-/* "wheel_speed_*" stands for any name with that head. */
-static bool role_matches(const char *wanted, const char *role)
-{
-    size_t len = strlen(wanted);
-    if (len && wanted[len - 1] == '*')
-        return strncmp(wanted, role, len - 1) == 0;
-    return strcmp(wanted, role) == 0;
-}
-
 static void check_requires(struct lt_loader *loader)
 {
     const struct lt_profile *profile = loader->profile;
@@ -51,7 +42,7 @@ static void check_requires(struct lt_loader *loader)
         bool found = false;
         for (size_t s = 0; s < profile->signal_count && !found; s++)
             found = profile->signals[s].role_name &&
-                    role_matches(profile->requires[i], profile -> signals[s].role_name);
+                    lt_role_matches(profile->requires[i], profile -> signals[s].role_name);
         const struct lt_entry *entry = lt_defs_entry(own, "requires");
         if (found || !entry || !lt_role_find(lt_text_of(profile->requires[i])))
             continue;

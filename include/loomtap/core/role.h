@@ -60,6 +60,8 @@ struct lt_role {
 
 /* NULL if not known. `wheel_speed_*` stands for any name with that head. */
 const struct lt_role *lt_role_find(struct lt_text name);
+/* Is `role` what `wanted` asks for? "wheel_speed_*" asks for any name with that head. */
+bool lt_role_matches(const char *wanted, const char *role);
 /* The table, for help and documentation. */
 const struct lt_role *lt_role_table(size_t *ret_count);
 
