@@ -360,7 +360,8 @@ static int run(void *values)
     struct search search = {.values = values};
     int status = take_options(&search);
     if (status == EXIT_FINE)
-        status = load_profiles(&profiles, &search.values->profiles, search.values->common.quiet);
+        status = load_unfinished_profiles(&profiles, &search.values->profiles,
+                                          search.values->common.quiet);
     if (status == EXIT_FINE)
         status = references_begin(&search.references, &search.wanted, &profiles);
     if (status == EXIT_FINE)

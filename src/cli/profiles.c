@@ -3,11 +3,14 @@
 
 #include "loomtap/defs/load.h"
 
-static int load_one(struct profiles *profiles, const char *path, bool quiet)
+typedef enum lt_code (*loading)(struct lt_profile **ret_profile, const char *path,
+                                struct lt_faults *faults);
+
+static int load_one(struct profiles *profiles, const char *path, loading load, bool quiet)
 {
     struct lt_faults faults;
     lt_faults_init(&faults, 0);
-    enum lt_code code = lt_profile_load(&profiles->items[profiles->count], path, &faults);
+    enum lt_code code = load(&profiles->items[profiles->count], path, &faults);
     say_faults(&faults, quiet);
     profiles->count += code == LT_OK;
     if (code == LT_E_FAULTS)
@@ -17,15 +20,25 @@ static int load_one(struct profiles *profiles, const char *path, bool quiet)
     return status_of(code);
 }
 
-int load_profiles(struct profiles *profiles, const struct list *paths, bool quiet)
+static int load_all(struct profiles *profiles, const struct list *paths, loading load, bool quiet)
 {
     int worst = EXIT_FINE;
     profiles->count = 0;
     for (size_t i = 0; i < paths->count; i++) {
-        int status = load_one(profiles, paths->items[i], quiet);
+        int status = load_one(profiles, paths->items[i], load, quiet);
         worst = status > worst ? status : worst;
     }
     return worst;
+}
+
+int load_profiles(struct profiles *profiles, const struct list *paths, bool quiet)
+{
+    return load_all(profiles, paths, lt_profile_load, quiet);
+}
+
+int load_unfinished_profiles(struct profiles *profiles, const struct list *paths, bool quiet)
+{
+    return load_all(profiles, paths, lt_profile_load_unfinished, quiet);
 }
 
 void free_profiles(struct profiles *profiles)

@@ -12,6 +12,8 @@ struct profiles {
 
 /* EXIT_FINE, EXIT_NO (faults, all of them said) or EXIT_UNREADABLE. */
 int load_profiles(struct profiles *profiles, const struct list *paths, bool quiet);
+/* Those that a search is to fill: what they require need not be there. */
+int load_unfinished_profiles(struct profiles *profiles, const struct list *paths, bool quiet);
 void free_profiles(struct profiles *profiles);
 
 #endif

@@ -118,6 +118,7 @@ void lt_defs_check(struct lt_loader *loader)
     lt_check_parameters(loader);
     for (uint32_t i = 0; i < profile->warning_count; i++)
         lt_check_warning(loader, i);
-    check_requires(loader);
+    if (!loader->unfinished)
+        check_requires(loader);
     check_role_copies(loader);
 }

@@ -289,22 +289,28 @@ static enum lt_code finish(struct lt_loader *loader, struct lt_profile **ret_pro
     return no_memory ? LT_E_MEMORY : LT_E_FAULTS;
 }
 
-static enum lt_code load(struct lt_profile **ret_profile, const char *path,
-                         const struct lt_text *memory, struct lt_faults *faults,
-                         uint64_t fail_countdown)
+struct how {
+    const struct lt_text *memory; /* NULL: from the file */
+    uint64_t fail_countdown;
+    bool unfinished;
+};
+
+static enum lt_code load(struct lt_profile **ret_profile, const char *path, const struct how *how,
+                         struct lt_faults *faults)
 {
+    const struct lt_text *memory = how->memory;
     struct lt_profile *profile = calloc(1, sizeof *profile);
     if (!profile)
         return LT_E_MEMORY;
-    struct lt_loader loader = {.profile = profile, .faults = faults};
+    struct lt_loader loader = {.profile = profile, .faults = faults, .unfinished = how->unfinished};
     struct includer includer = {.loader = &loader, .no_includes = memory || strcmp(path, "-") == 0};
     size_t faults_before = faults->count, errors_before = faults->errors;
     struct lt_error error;
     struct lt_text text = memory ? *memory : (struct lt_text){0};
     lt_arena_init(&profile->arena, 0);
     lt_arena_init(&loader.scratch, SCRATCH_CEILING);
-    profile->arena.fail_countdown = fail_countdown;
-    loader.scratch.fail_countdown = fail_countdown;
+    profile->arena.fail_countdown = how->fail_countdown;
+    loader.scratch.fail_countdown = how->fail_countdown;
     const char *shown = !memory && strcmp(path, "-") == 0 ? "standard input" : path;
     if (!add_file(&loader, shown))
         return finish(&loader, ret_profile, faults_before, errors_before);
@@ -323,19 +329,26 @@ static enum lt_code load(struct lt_profile **ret_profile, const char *path,
 enum lt_code lt_profile_load(struct lt_profile **ret_profile, const char *path,
                              struct lt_faults *faults)
 {
-    return load(ret_profile, path, NULL, faults, 0);
+    return load(ret_profile, path, &(struct how){0}, faults);
+}
+
+enum lt_code lt_profile_load_unfinished(struct lt_profile **ret_profile, const char *path,
+                                        struct lt_faults *faults)
+{
+    return load(ret_profile, path, &(struct how){.unfinished = true}, faults);
 }
 
 enum lt_code lt_profile_load_memory(struct lt_profile **ret_profile, const char *name,
                                     struct lt_text text, struct lt_faults *faults)
 {
-    return load(ret_profile, name, &text, faults, 0);
+    return load(ret_profile, name, &(struct how){.memory = &text}, faults);
 }
 
 enum lt_code lt_defs_load_failing(struct lt_profile **ret_profile, struct lt_text text,
                                   struct lt_faults *faults, uint64_t fail_countdown)
 {
-    return load(ret_profile, "memory", &text, faults, fail_countdown);
+    const struct how how = {.memory = &text, .fail_countdown = fail_countdown};
+    return load(ret_profile, "memory", &how, faults);
 }
 
 void lt_profile_free(struct lt_profile *profile)

@@ -65,6 +65,7 @@ struct lt_loader {
     struct lt_section **of[LT_SECTION_KINDS];
     /* Words of several sections that are only known when all of them have been read. */
     const struct lt_affine **affine; /* by frame index; NULL for none */
+    bool unfinished;                 /* signals of required roles may be missing */
 };
 
 /* --- faults ---------------------------------------------------------------------------------- */

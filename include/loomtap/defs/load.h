@@ -12,6 +12,9 @@
  * file could not be read. "-" is standard input (no includes then). */
 enum lt_code lt_profile_load(struct lt_profile **ret_profile, const char *path,
                              struct lt_faults *faults);
+/* A profile that is still to be filled: roles that it requires and no signal has are no faults. */
+enum lt_code lt_profile_load_unfinished(struct lt_profile **ret_profile, const char *path,
+                                        struct lt_faults *faults);
 /* From memory, no includes (they are faults then). */
 enum lt_code lt_profile_load_memory(struct lt_profile **ret_profile, const char *name,
                                     struct lt_text text, struct lt_faults *faults);
