@@ -15,7 +15,7 @@
 #define ARENA_CEILING ((size_t)64 << 20)
 #define CODE_BITS     6u   /* narrower fields have no code for "not available" */
 #define DEN_MOST      4096 /* of a usual scale that is no decimal: 100/255, 1/3 */
-#define NEAR_ENOUGH   1e-9
+#define NEAR_ENOUGH   1e-12
 #define NONE          SIZE_MAX
 #define COPIES_MAX    3 /* that the evidence names */
 
