@@ -7,7 +7,6 @@
 #include "cli/outputs.h"
 #include "cli/references.h"
 #include "cli/surveys.h"
-#include "loomtap/proto/obd.h"
 #include "loomtap/seek/marks.h"
 #include "loomtap/seek/output.h"
 
@@ -123,38 +122,56 @@ static int take_options(struct search *search)
 
 /* --- the search --- */
 
-/* Where the signal was read from is no news. */
-static bool is_elsewhere(void *context, const struct lt_stream *stream)
+/* What may hold candidates: no diagnostics, and where a signal was read from is no news. */
+struct places {
+    const struct lt_collect *collect;
+    const bool *diagnostic;               /* by stream */
+    const struct lt_reference *elsewhere; /* NULL: anywhere */
+};
+
+static bool is_candidate(void *context, const struct lt_stream *stream)
 {
-    const struct lt_reference *reference = context;
-    struct lt_frame frame = {.id = stream->key.id,
-                             .len = stream->key.length,
-                             .flags = stream->key.extended ? LT_FRAME_EXTENDED : 0};
-    uint32_t partner;
-    return lt_obd_classify(&frame, &partner) == LT_OBD_NOT &&
-           (stream->key.id != reference->source.id || stream->key.bus != reference->source.bus ||
-            stream->key.extended != reference->source.extended);
+    const struct places *places = context;
+    const struct lt_reference *known = places->elsewhere;
+    for (size_t i = 0; i < lt_collect_count(places->collect); i++)
+        if (lt_collect_stream(places->collect, i) == stream && places->diagnostic[i])
+            return false;
+    return !known || stream->key.id != known->source.id || stream->key.bus != known->source.bus ||
+           stream->key.extended != known->source.extended;
 }
 
-static enum lt_code seek_numbers(struct search *search, struct lt_error *error)
+static enum lt_code seek_numbers(struct search *search, struct places *places,
+                                 struct lt_error *error)
 {
+    const struct lt_seek_options among = {.wants = is_candidate, .context = places};
     enum lt_code code = LT_OK;
     for (size_t i = 0; i < search->references.count && code == LT_OK;) {
         struct lt_reference *first = &search->references.list[i];
-        struct lt_seek_options alone = {.wants = is_elsewhere, .context = first};
         struct lt_seek_target *found;
         size_t count = 1;
-        if (!first->has_source)
-            while (i + count < search->references.count && !first[count].has_source)
-                count++;
-        code = lt_seek(search->gathered.collect, first, count, first->has_source ? &alone : NULL,
-                       &search->arena, &found, error);
+        places->elsewhere = first->has_source ? first : NULL;
+        while (!first->has_source && i + count < search->references.count &&
+               !first[count].has_source)
+            count++;
+        code =
+            lt_seek(search->gathered.collect, first, count, &among, &search->arena, &found, error);
         if (code != LT_OK)
             break;
         memcpy(search->targets + search->count, found, count * sizeof *found);
         search->count += count;
         i += count;
     }
+    places->elsewhere = NULL;
+    return code;
+}
+
+static enum lt_code seek_labels(struct search *search, struct places *places,
+                                struct lt_error *error)
+{
+    const struct lt_seek_options among = {.wants = is_candidate, .context = places};
+    enum lt_code code = lt_seek_marks(search->gathered.collect, search->references.marks, &among,
+                                      &search->arena, &search->targets[search->count], error);
+    search->count += code == LT_OK;
     return code;
 }
 
@@ -168,12 +185,13 @@ static int seek_all(struct search *search)
         complain("out of memory");
         return EXIT_SYSTEM;
     }
-    enum lt_code code = seek_numbers(search, &error);
-    if (code == LT_OK && references->marks) {
-        code = lt_seek_marks(search->gathered.collect, references->marks, NULL, &search->arena,
-                             &search->targets[search->count], &error);
-        search->count += code == LT_OK;
-    }
+    struct places places = {.collect = search->gathered.collect};
+    enum lt_code code =
+        lt_survey_diagnostics(places.collect, &search->arena, &places.diagnostic, &error);
+    if (code == LT_OK)
+        code = seek_numbers(search, &places, &error);
+    if (code == LT_OK && references->marks)
+        code = seek_labels(search, &places, &error);
     if (code != LT_OK)
         say_error(&error);
     return code == LT_OK ? EXIT_FINE : status_of(code);

@@ -62,18 +62,19 @@ static enum speech speech_of_stream(const struct lt_stream *stream)
     return said;
 }
 
-static void mark_conversations(struct lt_survey *survey, enum speech *speech)
+static void mark_conversations(const struct lt_collect *collect, const enum speech *speech,
+                               bool *diagnostic)
 {
     bool asked[LT_BUSES_MAX] = {false}, answered[LT_BUSES_MAX] = {false};
-    for (size_t i = 0; i < survey->frame_count; i++) {
-        unsigned bus = survey->frames[i].stream->key.bus;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        unsigned bus = lt_collect_stream(collect, i)->key.bus;
         asked[bus] |= speech[i] == SPEECH_QUESTION;
         answered[bus] |= speech[i] == SPEECH_ANSWER;
     }
-    for (size_t i = 0; i < survey->frame_count; i++) {
-        unsigned bus = survey->frames[i].stream->key.bus;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        unsigned bus = lt_collect_stream(collect, i)->key.bus;
         if (speech[i] == SPEECH_QUESTION || speech[i] == SPEECH_ANSWER)
-            survey->frames[i].diagnostic |= asked[bus] && answered[bus];
+            diagnostic[i] |= asked[bus] && answered[bus];
     }
 }
 
@@ -96,32 +97,45 @@ static bool is_transport_control(const struct lt_stream *stream)
     return stream->kept.count > 0;
 }
 
-static void mark_transport(struct lt_survey *survey)
+static void mark_transport(const struct lt_collect *collect, bool *diagnostic)
 {
     bool control[LT_BUSES_MAX] = {false};
-    for (size_t i = 0; i < survey->frame_count; i++) {
-        const struct lt_stream *stream = survey->frames[i].stream;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        const struct lt_stream *stream = lt_collect_stream(collect, i);
         if (is_transport_control(stream))
-            control[stream->key.bus] = survey->frames[i].diagnostic = true;
+            control[stream->key.bus] = diagnostic[i] = true;
     }
-    for (size_t i = 0; i < survey->frame_count; i++) {
-        const struct lt_stream_key *key = &survey->frames[i].stream->key;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        const struct lt_stream_key *key = &lt_collect_stream(collect, i)->key;
         if (key->extended && control[key->bus] && lt_j1939_split(key->id).pgn == LT_PGN_TP_DT)
-            survey->frames[i].diagnostic = true;
+            diagnostic[i] = true;
     }
+}
+
+enum lt_code lt_survey_diagnostics(const struct lt_collect *collect, struct lt_arena *arena,
+                                   const bool **ret_diagnostic, struct lt_error *error)
+{
+    size_t count = lt_collect_count(collect);
+    enum speech *speech = lt_arena_array(arena, count + 1, sizeof *speech);
+    bool *diagnostic = lt_arena_array(arena, count + 1, sizeof *diagnostic);
+    if (!speech || !diagnostic)
+        return lt_fail(error, LT_E_MEMORY, "out of memory for the survey");
+    for (size_t i = 0; i < count; i++) {
+        diagnostic[i] = has_fixed_identifier(&lt_collect_stream(collect, i)->key);
+        speech[i] = speech_of_stream(lt_collect_stream(collect, i));
+    }
+    mark_conversations(collect, speech, diagnostic);
+    mark_transport(collect, diagnostic);
+    *ret_diagnostic = diagnostic;
+    return LT_OK;
 }
 
 enum lt_code survey_diagnostics(struct survey_work *work)
 {
-    struct lt_survey *survey = work->survey;
-    enum speech *speech = lt_arena_array(work->scratch, survey->frame_count, sizeof *speech);
-    if (!speech)
-        return lt_fail(work->error, LT_E_MEMORY, "out of memory for the survey");
-    for (size_t i = 0; i < survey->frame_count; i++) {
-        survey->frames[i].diagnostic = has_fixed_identifier(&survey->frames[i].stream->key);
-        speech[i] = speech_of_stream(survey->frames[i].stream);
-    }
-    mark_conversations(survey, speech);
-    mark_transport(survey);
-    return LT_OK;
+    const bool *diagnostic;
+    enum lt_code code =
+        lt_survey_diagnostics(work->collect, work->scratch, &diagnostic, work->error);
+    for (size_t i = 0; code == LT_OK && i < work->survey->frame_count; i++)
+        work->survey->frames[i].diagnostic = diagnostic[i];
+    return code;
 }

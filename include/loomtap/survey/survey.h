@@ -111,6 +111,12 @@ enum lt_code lt_survey_make(const struct lt_collect *collect,
                             const struct lt_survey_options *options, struct lt_arena *arena,
                             struct lt_survey **ret_survey, struct lt_error *error);
 
+/* Which streams of a finished collector are questions and answers of diagnostics, or pieces of
+ * transported messages: their bytes mean something else from frame to frame. One element a stream,
+ * in `arena`. A survey says the same of its frames. */
+enum lt_code lt_survey_diagnostics(const struct lt_collect *collect, struct lt_arena *arena,
+                                   const bool **ret_diagnostic, struct lt_error *error);
+
 /* A second reading of the capture, for captures that are not kept whole: every frame is checked
  * against counters and checksums of the survey, and `verified` and `failed` become those of the
  * whole capture. */
