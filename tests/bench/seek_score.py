@@ -128,18 +128,18 @@ class Frame:
         return None
 
     def holds_page(self, claimed, pages):
-        """Is this page number one of these, for as much of a selector as moved?"""
-        mask, width = self.selector['mask'], len(self.selector['places'])
-        low = 0
-        while mask >> low and not mask >> low & 1:
-            low += 1
-        span = mask.bit_length() - low
-        for page in pages:
-            ends = [(page, claimed), (page, claimed & ((1 << width) - 1)),
-                    (page >> low & ((1 << span) - 1), claimed & ((1 << span) - 1))]
-            if any(a == b for a, b in ends):
-                return True
-        return False
+        """Is this page one of these? A page's number is one of the bits that a finder took for the
+        selector, and those need not be the true ones (top bits that never move; another bit that
+        differs between the pages). So only the number of another true page is surely wrong."""
+        every = self.form['selector']['pages'] if self.form['selector'] else []
+        return claimed in pages or self.part(claimed) in {self.part(page) for page in pages} or \
+            claimed not in every
+
+    def part(self, page):
+        """As much of the number as moved."""
+        mask = self.selector['mask']
+        low = (mask & -mask).bit_length() - 1 if mask else 0
+        return page >> low & ((1 << mask.bit_length() - low) - 1)
 
 
 def align(frame, field, claim):
@@ -313,8 +313,8 @@ class Truth:
             if cause is None:
                 return True, None
             if cause != 'other bits':
-                causes.append(cause)
-        return False, causes[0] if causes else 'another signal'
+                causes.append((cause == 'another page', len(causes), cause))
+        return False, min(causes)[2] if causes else 'another signal'
 
 
 UNITS = {'vehicle_speed': 'km/h', 'engine_speed': 'rpm', 'pedal': '%', 'throttle': '%', 'load': '%',
