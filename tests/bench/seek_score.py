@@ -8,8 +8,9 @@ What counts as right (the same for every car, written down before there was anyt
   with the right weight and sign, and no other that moved. Bits that never moved are free. The low
   end may be off by two bits either way. Scale within 1 % of what these bits mean; offset, where
   either raw value is 0, within two quanta (the coarser of the field's step and the reference's).
-- A *cousin* counts as a true copy where it is another field in the same unit whose values lie within
-  1.5 of the reference's steps for 95 of 100 samples at one lag: wheel speeds on a straight road.
+- A *cousin* counts as a true copy where it is another field in the same unit that is equal within
+  the reference's step: the root mean square of the difference is at most one step at one lag. So
+  are wheel speeds on a straight road. How often a true copy itself is at the top is shown beside.
 - Labels: every bit that moved and the code of every label that was marked.
 - *Right at the top*: the verdict is `found` and the first candidate is right. *In the top three*:
   whatever the verdict.
@@ -290,28 +291,29 @@ class Truth:
         return any(self.agrees_at(field, rows, times, lag / 10) for lag in range(-3, 7))
 
     def agrees_at(self, field, rows, times, lag):
-        near = of = 0
+        squares, of, step = 0.0, 0, self.samples.step
+        most = len(self.samples.times) * step * step
         for time, value in zip(self.samples.times, self.samples.values):
             n = bisect_right(times, time - lag) - 1
             got = decode(field, rows[n][1]) if n >= 0 else None
             if got is not None:
                 of += 1
-                near += abs(got - value) <= 1.5 * self.samples.step
-                if of - near > 0.05 * len(self.samples.times):
+                squares += (got - value) ** 2
+                if squares > most:
                     return False
-        return of >= 10 and near >= 0.95 * of
+        return of >= 10 and squares <= of * step * step
 
     def judge(self, claim, labels=None):
-        """(is it right, why not, which field it lies on)."""
+        """(is it right, why not; a cousin is right with 'cousin')."""
         quantum = self.samples.step if self.samples else 0
         causes = []
-        for frame, field in self.copies + self.cousins:
+        for n, (frame, field) in enumerate(self.copies + self.cousins):
             if frame.key() != (claim['bus'], claim['id'], bool(claim['extended'])):
                 continue
             cause = (compare(frame, field, claim, quantum) if labels is None else
                      compare_labels(frame, field, claim, labels))
             if cause is None:
-                return True, None
+                return True, None if n < len(self.copies) else 'cousin'
             if cause != 'other bits':
                 causes.append((cause == 'another page', len(causes), cause))
         return False, min(causes)[2] if causes else 'another signal'
@@ -407,6 +409,7 @@ def score_target(score, car, truth, said, label, prefix, labels=None):
     three = any(right for right, _ in judged[:3])
     score.count(prefix + kind + ': right at the top', top)
     score.count(prefix + kind + ': in the top three', three)
+    score.count(prefix + kind + ': a true copy itself at the top', top and judged[0][1] is None)
     score.count(prefix + 'target ' + truth.target, top)
     if kind != 'other':
         score.count(prefix + 'exercised, answered ambiguous or not exercised',
