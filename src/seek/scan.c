@@ -15,8 +15,8 @@
 #define LAG_STEP_NS  INT64_C(100000000)
 #define LAGS_MOST    21u
 #define R_WORTH      0.6 /* below it nothing is looked at */
-#define NULL_SAMPLES 512u
-#define NULL_BITS    14 /* of the reference, for the null */
+#define NULL_SAMPLES 256u
+#define NULL_BITS    8 /* of the reference, for the null */
 #define NULL_SHARE   0.99
 #define TIE          1e-7f
 
@@ -162,9 +162,17 @@ struct turned {
     uint64_t active;
 };
 
+static int64_t ones_in(uint64_t word)
+{
+    word -= word >> 1 & 0x5555555555555555;
+    word = (word & 0x3333333333333333) + (word >> 2 & 0x3333333333333333);
+    word = (word + (word >> 4)) & 0x0F0F0F0F0F0F0F0F;
+    return (int64_t)(word * 0x0101010101010101 >> 56);
+}
+
 static void turn_sums(const struct turned *turned, size_t shift, int64_t ret_cross[SEEK_BITS])
 {
-    uint64_t plane[NULL_BITS + 1];
+    uint64_t plane[NULL_BITS];
     memset(ret_cross, 0, SEEK_BITS * sizeof *ret_cross);
     size_t count = (size_t)turned->count;
     int64_t lift = INT64_C(1) << (NULL_BITS - 1); /* to whole numbers from 0 */
@@ -172,15 +180,15 @@ static void turn_sums(const struct turned *turned, size_t shift, int64_t ret_cro
         memset(plane, 0, sizeof plane);
         for (size_t k = from; k < count && k < from + 64; k++) {
             uint64_t y = (uint64_t)(turned->y[(k + shift) % count] + lift);
-            for (unsigned bit = 0; bit <= NULL_BITS; bit++)
+            for (unsigned bit = 0; bit < NULL_BITS; bit++)
                 plane[bit] |= (y >> bit & 1) << (k - from);
         }
         for (uint64_t rest = turned->active; rest; rest &= rest - 1) {
             unsigned i = (unsigned)__builtin_ctzll(rest);
             uint64_t word = turned->block[from / 64][i];
-            int64_t sum = -lift * __builtin_popcountll(word);
-            for (unsigned bit = 0; bit <= NULL_BITS; bit++)
-                sum += (int64_t)__builtin_popcountll(word & plane[bit]) << bit;
+            int64_t sum = -lift * ones_in(word);
+            for (unsigned bit = 0; bit < NULL_BITS; bit++)
+                sum += ones_in(word & plane[bit]) << bit;
             ret_cross[i] += sum;
         }
     }
@@ -197,12 +205,12 @@ static double most_of(const struct seek_scores *inverse, const int64_t cross[SEE
         c[i] = turned->active >> i & 1 ? n * cross[i] - (int64_t)sums->ones[i] * turned->sum : 0;
     for (unsigned order = 0; order < 2; order++)
         for (unsigned low = 0; low < 8 * bytes; low++) {
-            double covariance = 0;
+            double covariance = 0, weight = 1;
             int at = (int)low;
             if (!(turned->active >> low & 1))
                 continue;
-            for (unsigned k = 0; k < LT_WINDOW_MAX && at >= 0; k++) {
-                double up = ldexp((double)c[at], (int)k);
+            for (unsigned k = 0; k < LT_WINDOW_MAX && at >= 0; k++, weight *= 2) {
+                double up = (double)c[at] * weight;
                 double one = fabs(covariance + up) * (double)inverse->r[order][0][low][k];
                 double two = fabs(covariance - up) * (double)inverse->r[order][1][low][k];
                 covariance += up;
@@ -246,7 +254,7 @@ static void turn_all(struct worker *worker, const struct seek_view *view, unsign
         size_t k = (size_t)turned.count++;
         for (unsigned bit = 0; bit < 8 * bytes; bit++)
             turned.block[k / 64][bit] |= (uint64_t)(row[bit / 8] >> bit % 8 & 1) << k % 64;
-        turned.y[k] = course->whole[i] >> shift_down;
+        turned.y[k] = course->whole[i] / (1 << shift_down);
         turned.sum += turned.y[k];
         turned.squares += turned.y[k] * turned.y[k];
     }

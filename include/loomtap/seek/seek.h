@@ -74,7 +74,7 @@ struct lt_seek_target {
     const struct lt_reference *reference;
     double n_eff, r_needed;
     /* The largest r over all windows among circular shifts of the reference (99th percentile), from
-     * at most 512 samples at the middle lag. 0 where it was not looked for: slow references, for
+     * at most 256 samples at the middle lag. 0 where it was not looked for: slow references, for
      * which r says nothing, and labels. */
     double null_r;
     enum lt_seek_verdict verdict;
