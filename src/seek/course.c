@@ -14,6 +14,7 @@
 
 #define Z_NEEDED     4.4
 #define N_EFF_SLOW   10.0
+#define COMPARED     512u /* samples, about */
 #define LAGS_MAX     4096u
 #define WHOLE_MOST   536870911.0 /* 2^29 - 1 on either side */
 #define SLOW_CHANGES 0.25 /* of temperatures: rate in quanta a second below which they are slow */
@@ -143,6 +144,7 @@ enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_ar
         course.n_eff = (double)course.count;
     course.r_needed = course.n_eff > 3 ? tanh(Z_NEEDED / sqrt(course.n_eff - 3)) : 1;
     course.slow = course.n_eff < N_EFF_SLOW || is_temperature(reference);
+    course.every = course.count / COMPARED + 1;
     *ret_course = course;
     return LT_OK;
 }
@@ -164,4 +166,11 @@ void seek_rows(const struct seek_view *view, const struct seek_course *course, i
         if (age <= view->hold_ns && at - 1 < SEEK_NO_ROW)
             ret_rows[i] = (uint32_t)(at - 1);
     }
+}
+
+double seek_rate_at(const struct seek_course *course, size_t i)
+{
+    size_t before = i ? i - 1 : 0, after = i + 1 < course->count ? i + 1 : i;
+    double span_s = (double)(course->time_ns[after] - course->time_ns[before]) / NS_PER_S;
+    return span_s > 0 ? fabs(course->value[after] - course->value[before]) / span_s : 0;
 }

@@ -1,18 +1,30 @@
 /* Scale, offset, lag and filter of one window.
  *
  * A controller answers with a value that it filters and that is some time old; the frame may carry
- * it fresh. So the frame's value is put through first-order filters of a few time constants, and
- * for each the lag is sought that leaves the smallest residual. Then scale and offset come from the
- * samples where the reference is steady (weights fall where it moves more than a step in a tenth of
- * a second), since there filter and lag do not matter, and a second time without what lies far
- * off. */
+ * it fresh, or the other way round. So the frame's value is put through first-order filters of a
+ * few time constants, and through the inverse of such filters (value + tau * rate), and for each
+ * the lag is sought that leaves the smallest residual. Then scale and offset come from the samples
+ * where the reference is steady (weights fall where it moves more than a step in a tenth of a
+ * second), since there filter and lag do not matter, and a second time without what lies far off.
+ *
+ * The frame's own rounding makes a regression on it too flat by its variance, a twelfth of a step
+ * squared; that is taken off where the frame's step is the coarser one. */
 #include "seek/search.h"
 
 #include <stdlib.h>
 
-#define SEARCH_SAMPLES 2000u /* for lag and filter; scale and offset use all */
+#define SEARCH_SAMPLES 700u /* for lag and filter; scale and offset use all */
+#define LAG_COARSE_S   0.04
 #define LAG_FINE_S     0.02
 #define LAG_AROUND_S   0.12
+#define FILTER_EARNS   0.97 /* of the residual's square, to be believed */
+#define ROUNDING       (1 / 12.0)
+#define ROUNDING_MOST  0.3  /* of the spread: more is not taken off */
+#define LEAD_PART      0.5  /* of the time constant: how far apart the two for a rate are */
+#define UNSURE_S       0.04 /* of the time of a sample, beside half the frame's period */
+#define HOLD_LEAST_NS  INT64_C(2000000000)
+#define JUMP_S         0.5
+#define EXCESS_MOST    5.0 /* a sample that is further off counts as this */
 #define STEADY_S       0.1
 #define FAR_OFF        6.0 /* medians of the residual */
 #define FAR_SHARE      0.1
@@ -20,7 +32,7 @@
 #define COARSE_PART    0.05  /* of a step over the spread: what few steps leave of the scale */
 #define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
 
-static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4};
+static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4, -0.05, -0.1, -0.2, -0.35};
 #define FILTERS (sizeof filters_s / sizeof filters_s[0])
 
 struct work {
@@ -32,6 +44,8 @@ struct work {
     double *x;              /* at each reference time */
     double *residual, *sorted;
     double *weight;
+    size_t *row;     /* the last one not later than each reference time; rows for none */
+    double rounding; /* variance of x that is rounding */
     bool reciprocal;
 };
 
@@ -46,9 +60,39 @@ static void read_rows(struct work *work)
             work->raw[i] = NAN;
 }
 
+/* 1 - exp(-z), near enough for a filter, and the same everywhere. */
+static double decayed(double z)
+{
+    z = z < 4 ? z : 4;
+    return 12 * z / (12 + 6 * z + z * z);
+}
+
+/* Value + tau * rate, the rate from rows around. */
+static void lead_rows(struct work *work, double tau_s)
+{
+    const struct seek_view *view = work->window->view;
+    const int64_t *time_ns = view->kept.time_ns;
+    int64_t half_ns = (int64_t)(LEAD_PART / 2 * tau_s * NS_PER_S);
+    size_t before = 0, after = 0;
+    for (size_t i = 0; i < work->rows; i++) {
+        while (after + 1 < work->rows && (after <= i || time_ns[after] - time_ns[i] < half_ns))
+            after++;
+        while (before + 1 < i && time_ns[i] - time_ns[before + 1] >= half_ns)
+            before++;
+        int64_t span_ns = time_ns[after] - time_ns[before];
+        double rate = (work->raw[after] - work->raw[before]) / ((double)span_ns / NS_PER_S);
+        bool near = span_ns > 0 && span_ns <= 4 * half_ns + HOLD_LEAST_NS;
+        work->filtered[i] = work->raw[i] + (near && isfinite(rate) ? tau_s * rate : 0);
+    }
+}
+
 static void filter_rows(struct work *work, double tau_s)
 {
     const struct seek_view *view = work->window->view;
+    if (tau_s < 0) {
+        lead_rows(work, -tau_s);
+        return;
+    }
     for (size_t i = 0; i < work->rows; i++) {
         work->filtered[i] = work->raw[i];
         if (tau_s <= 0 || i == 0)
@@ -56,35 +100,48 @@ static void filter_rows(struct work *work, double tau_s)
         int64_t gap_ns = view->kept.time_ns[i] - view->kept.time_ns[i - 1];
         if (isnan(work->raw[i - 1]) || isnan(work->filtered[i - 1]) || gap_ns > view->hold_ns)
             continue;
-        double part = -expm1(-(double)gap_ns / NS_PER_S / tau_s);
+        double part = decayed((double)gap_ns / NS_PER_S / tau_s);
         work->filtered[i] =
             work->filtered[i - 1] + part * (work->raw[i - 1] - work->filtered[i - 1]);
     }
 }
 
-/* The filtered value at every n-th reference time less the lag; NaN where there is none. */
+/* The filtered value at every n-th reference time less the lag; NaN where there is none. Rows found
+ * for another lag are where the search begins. */
 static void sample(struct work *work, double lag_s, double tau_s, size_t every)
 {
     const struct seek_view *view = work->window->view;
     const struct seek_course *course = work->course;
+    const int64_t *time_ns = view->kept.time_ns;
     int64_t lag_ns = (int64_t)llround(lag_s * NS_PER_S);
-    size_t at = 0;
-    for (size_t i = 0; i < course->count; i++) {
+    for (size_t i = 0; i < course->count; i += every) {
         int64_t moment = course->time_ns[i] - lag_ns;
+        size_t at = work->row[i];
         work->x[i] = NAN;
-        if (i % every)
-            continue;
-        while (at < work->rows && view->kept.time_ns[at] <= moment)
+        while (at < work->rows && time_ns[at] <= moment)
             at++;
+        while (at > 0 && time_ns[at - 1] > moment)
+            at--;
+        work->row[i] = at;
         if (at == 0)
             continue;
-        int64_t age_ns = moment - view->kept.time_ns[at - 1];
+        int64_t age_ns = moment - time_ns[at - 1];
         if (age_ns > view->hold_ns)
             continue;
         double value = work->filtered[at - 1];
         if (tau_s > 0)
-            value -= expm1(-(double)age_ns / NS_PER_S / tau_s) * (work->raw[at - 1] - value);
+            value += decayed((double)age_ns / NS_PER_S / tau_s) * (work->raw[at - 1] - value);
         work->x[i] = value;
+    }
+}
+
+static void find_rows(struct work *work)
+{
+    size_t at = 0;
+    for (size_t i = 0; i < work->course->count; i++) {
+        while (at < work->rows && work->window->view->kept.time_ns[at] <= work->course->time_ns[i])
+            at++;
+        work->row[i] = at;
     }
 }
 
@@ -94,12 +151,12 @@ static double target(const struct work *work, size_t i)
     return work->reciprocal ? 1 / y : y;
 }
 
-/* Samples with weight 0 or no value are left out. */
-static struct line regress(const struct work *work, size_t from, size_t to)
+/* Every n-th sample; those with weight 0 or no value are left out. */
+static struct line regress(const struct work *work, size_t from, size_t to, size_t every)
 {
     struct line line = {0};
     double mx = 0, my = 0, syy = 0, sxy = 0;
-    for (size_t i = from; i < to; i++) {
+    for (size_t i = from; i < to; i += every) {
         double w = work->weight[i], x = work->x[i], y = target(work, i);
         if (!(w > 0) || !isfinite(x) || !isfinite(y))
             continue;
@@ -111,9 +168,11 @@ static struct line regress(const struct work *work, size_t from, size_t to)
         syy += w * dy * (y - my);
         sxy += w * dx * (y - my);
     }
-    line.a = line.sxx > 0 ? sxy / line.sxx : 0;
+    double rounded = work->rounding * line.n;
+    double spread = line.sxx - (rounded < ROUNDING_MOST * line.sxx ? rounded : 0);
+    line.a = spread > 0 ? sxy / spread : 0;
     line.b = my - line.a * mx;
-    line.rss = syy - line.a * sxy;
+    line.rss = syy - 2 * line.a * sxy + line.a * line.a * line.sxx;
     line.rss = line.rss > 0 ? line.rss : 0;
     return line;
 }
@@ -132,32 +191,55 @@ static void even_weights(struct work *work)
     }
 }
 
-static double mean_square(struct work *work)
+static double mean_square(struct work *work, double lag_s, double tau_s, size_t every)
 {
-    struct line line = regress(work, 0, work->course->count);
+    sample(work, lag_s, tau_s, every);
+    struct line line = regress(work, 0, work->course->count, every);
     return line.n > 0 && line.a != 0 ? line.rss / line.n : INFINITY;
+}
+
+/* The best lag around `mid_s`, first in wide steps, then between them. */
+static double best_lag(struct work *work, double mid_s, double around_s, double tau_s,
+                       double *ret_square)
+{
+    const struct lt_reference *reference = work->course->reference;
+    size_t every = work->course->count / SEARCH_SAMPLES + 1;
+    double low = (double)reference->lag_low_ns / NS_PER_S - 0.4,
+           high = (double)reference->lag_high_ns / NS_PER_S + fabs(tau_s), best = INFINITY,
+           best_s = mid_s;
+    double step_s[] = {LAG_COARSE_S, LAG_FINE_S, LAG_FINE_S / 2};
+    for (unsigned round = 0; round < 3; round++) {
+        double center_s = best_s, reach_s = round ? step_s[round] : around_s;
+        for (double lag = center_s - reach_s; lag <= center_s + reach_s + 1e-9;
+             lag += step_s[round]) {
+            if (lag < low || lag > high + 1e-9 || (round && fabs(lag - center_s) < 1e-9))
+                continue;
+            double now = mean_square(work, lag, tau_s, every);
+            if (now < best) {
+                best = now;
+                best_s = lag;
+            }
+        }
+    }
+    *ret_square = best;
+    return best_s;
 }
 
 static void find_lag(struct work *work, struct seek_fit *fit)
 {
-    const struct lt_reference *reference = work->course->reference;
-    size_t every = work->course->count / SEARCH_SAMPLES + 1;
-    double best = INFINITY, low = (double)reference->lag_low_ns / NS_PER_S - 0.3,
-           high = (double)reference->lag_high_ns / NS_PER_S;
+    double best = INFINITY, bare_s = work->window->lag_s;
     for (size_t f = 0; f < FILTERS; f++) {
-        double mid = work->window->lag_s - filters_s[f];
-        filter_rows(work, filters_s[f]);
-        for (double lag = mid - LAG_AROUND_S; lag <= mid + LAG_AROUND_S + 1e-9; lag += LAG_FINE_S) {
-            if (lag < low || lag > high + 1e-9)
-                continue;
-            sample(work, lag, filters_s[f], every);
-            double now = mean_square(work);
-            /* A filter has to earn its place. */
-            if (now < best * (f ? 0.98 : 1)) {
-                best = now;
-                fit->lag_s = lag;
-                fit->filter_s = filters_s[f];
-            }
+        double now, tau_s = filters_s[f];
+        filter_rows(work, tau_s);
+        double lag_s =
+            best_lag(work, bare_s - tau_s, f ? LAG_AROUND_S / 1.5 : LAG_AROUND_S, tau_s, &now);
+        if (f == 0)
+            bare_s = lag_s;
+        /* A filter has to earn its place. */
+        if (now < best * (f ? FILTER_EARNS : 1)) {
+            best = now;
+            fit->lag_s = lag_s;
+            fit->filter_s = tau_s;
         }
     }
 }
@@ -166,14 +248,6 @@ static int by_size(const void *a, const void *b)
 {
     double one = *(const double *)a, other = *(const double *)b;
     return (one > other) - (one < other);
-}
-
-/* How fast the reference moves around a sample, a second. */
-static double rate_at(const struct seek_course *course, size_t i)
-{
-    size_t before = i ? i - 1 : 0, after = i + 1 < course->count ? i + 1 : i;
-    double span_s = (double)(course->time_ns[after] - course->time_ns[before]) / NS_PER_S;
-    return span_s > 0 ? fabs(course->value[after] - course->value[before]) / span_s : 0;
 }
 
 static size_t residuals(struct work *work, const struct line *line)
@@ -193,7 +267,7 @@ static void steady_weights(struct work *work, double coarse, double far)
 {
     even_weights(work);
     for (size_t i = 0; i < work->course->count; i++) {
-        double moved = rate_at(work->course, i) * STEADY_S / coarse;
+        double moved = seek_rate_at(work->course, i) * STEADY_S / coarse;
         if (!isfinite(work->residual[i]) || fabs(work->residual[i]) > far)
             work->weight[i] = 0;
         else if (moved > 1)
@@ -233,18 +307,22 @@ static double step_of(const struct work *work, const struct line *line)
 static struct line fit_line(struct work *work, struct seek_fit *fit)
 {
     even_weights(work);
-    struct line line = regress(work, 0, work->course->count);
+    struct line line = regress(work, 0, work->course->count, 1);
     for (unsigned round = 0; round < 3; round++) {
         size_t count = residuals(work, &line);
         double median = count ? work->sorted[count / 2] : 0;
         double step = step_of(work, &line);
         fit->coarse = step > work->course->quantum ? step : work->course->quantum;
+        work->rounding = step > 1.5 * work->course->quantum && fit->filter_s >= 0 &&
+                                 fit->filter_s < 0.15 && !work->reciprocal
+                             ? ROUNDING
+                             : 0;
         double far = FAR_OFF * median + 2 * fit->coarse;
         /* What is far off is rare, or it is not what is far off. */
         if (count && work->sorted[(size_t)((double)(count - 1) * (1 - FAR_SHARE))] > far)
             far = fmax(far, FAR_LEAST * work->course->sd);
         steady_weights(work, fit->coarse, far);
-        line = regress(work, 0, work->course->count);
+        line = regress(work, 0, work->course->count, 1);
     }
     return line;
 }
@@ -258,9 +336,11 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     size_t rate_count = 0;
     for (size_t i = 0; i < course_count; i++)
         if (isfinite(work->residual[i]))
-            rates[rate_count++] = rate_at(work->course, i);
+            rates[rate_count++] = seek_rate_at(work->course, i);
     qsort(rates, rate_count, sizeof *rates, by_size);
-    double slow = rate_count ? rates[rate_count / 2] : 0;
+    double slow = rate_count ? rates[rate_count / 2] : 0, excess = 0, step = step_of(work, line);
+    double rounding = ROUNDING * (step * step + work->course->quantum * work->course->quantum);
+    double unsure_s = UNSURE_S + 0.5 * fmin((double)work->window->view->period_ns / NS_PER_S, 1);
     for (size_t i = 0; i < course_count; i++) {
         if (!isfinite(work->residual[i]))
             continue;
@@ -268,15 +348,19 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
         if (!(work->weight[i] > 0))
             continue;
         double p = predict(work, line, work->x[i]), y = work->course->value[i];
+        double residual2 = work->residual[i] * work->residual[i];
         used++;
-        squares += work->residual[i] * work->residual[i];
+        squares += residual2;
         double dx = p - mx, dy = y - my;
         mx += dx / (double)used;
         my += dy / (double)used;
         xx += dx * (p - mx);
         yy += dy * (y - my);
         xy += dx * (y - my);
-        if (rate_at(work->course, i) <= slow) {
+        double late = seek_rate_at(work->course, i) * unsure_s;
+        double part = residual2 / (rounding + late * late);
+        excess += part < EXCESS_MOST * EXCESS_MOST ? part : EXCESS_MOST * EXCESS_MOST;
+        if (seek_rate_at(work->course, i) <= slow) {
             steady += work->residual[i] * work->residual[i];
             steady_count++;
         }
@@ -284,6 +368,7 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     fit->used = used;
     fit->outliers = all > 0 ? 1 - (double)used / all : 1;
     fit->rmse = used ? sqrt(squares / (double)used) : INFINITY;
+    fit->excess = used && rounding > 0 ? sqrt(excess / (double)used) : INFINITY;
     fit->r = xx > 0 && yy > 0 ? xy / sqrt(xx * yy) : 0;
     fit->steady_quanta = steady_count && fit->coarse > 0
                              ? sqrt(steady / (double)steady_count) / fit->coarse
@@ -294,7 +379,7 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
 static double split(const struct work *work)
 {
     size_t count = work->course->count, middle = count / 2;
-    struct line first = regress(work, 0, middle), second = regress(work, middle, count);
+    struct line first = regress(work, 0, middle, 1), second = regress(work, middle, count, 1);
     double squares = 0, n = 0;
     if (!(first.sxx > 0) || !(second.sxx > 0))
         return INFINITY;
@@ -343,9 +428,34 @@ static void find_extent(struct work *work, struct seek_fit *fit, const struct li
     fit->high = work->sorted[count - 1 - count / 200];
 }
 
+/* How often half a second changes it by more than the role allows, beside a step. */
+static void find_jumps(struct work *work, struct seek_fit *fit, const struct line *line)
+{
+    const struct lt_role *role = work->course->reference->role;
+    const int64_t *time_ns = work->window->view->kept.time_ns;
+    double steps = 0, over = 0;
+    size_t before = 0;
+    if (!role || !(role->max_rate > 0))
+        return;
+    for (size_t i = 1; i < work->rows; i++) {
+        double span_s = (double)(time_ns[i] - time_ns[before]) / NS_PER_S;
+        if (span_s < JUMP_S || !isfinite(work->raw[i]))
+            continue;
+        double moved =
+            fabs(predict(work, line, work->raw[i]) - predict(work, line, work->raw[before]));
+        if (isfinite(moved)) {
+            steps++;
+            over += moved > role->max_rate * span_s + 2 * fit->coarse;
+        }
+        before = i;
+    }
+    fit->jumps = steps > 0 ? over / steps : 0;
+}
+
 static void fit_once(struct work *work, struct seek_fit *fit)
 {
     even_weights(work);
+    work->rounding = 0;
     find_lag(work, fit);
     filter_rows(work, fit->filter_s);
     sample(work, fit->lag_s, fit->filter_s, 1);
@@ -354,6 +464,7 @@ static void fit_once(struct work *work, struct seek_fit *fit)
     find_errors(work, fit, &line);
     fit->split_rmse = split(work);
     find_extent(work, fit, &line);
+    find_jumps(work, fit, &line);
     fit->reciprocal = work->reciprocal;
 }
 
@@ -376,6 +487,7 @@ static bool make_work(struct work *work, const struct seek_window *window,
     work->x = lt_arena_array(arena, count + 1, sizeof(double));
     work->residual = lt_arena_array(arena, count + 1, sizeof(double));
     work->sorted = lt_arena_array(arena, count + 1, sizeof(double));
+    work->row = lt_arena_array(arena, count + 1, sizeof(size_t));
     work->weight = lt_arena_array(arena, count + 1, sizeof(double));
     return !arena->failed;
 }
@@ -388,12 +500,13 @@ enum lt_code seek_fit_window(const struct seek_window *window, const struct seek
     struct work work;
     struct seek_fit fit = {0};
     lt_arena_init(&scratch, 0);
-    fit.predicted = lt_arena_array(keep, course->count + 1, sizeof(double));
+    fit.predicted = lt_arena_array(keep, course->count / course->every + 2, sizeof(double));
     if (!fit.predicted || !make_work(&work, window, course, &scratch)) {
         lt_arena_release(&scratch);
         return seek_no_memory(error);
     }
     read_rows(&work);
+    find_rows(&work);
     fit_once(&work, &fit);
     double *predicted = fit.predicted;
     if (fabs(fit.r) < 0.995 && all_positive(course)) {
@@ -408,8 +521,8 @@ enum lt_code seek_fit_window(const struct seek_window *window, const struct seek
     filter_rows(&work, 0);
     sample(&work, fit.lag_s + fit.filter_s, 0, 1);
     struct line line = {.a = fit.scale, .b = fit.offset};
-    for (size_t i = 0; i < course->count; i++)
-        predicted[i] = isfinite(work.x[i]) ? predict(&work, &line, work.x[i]) : NAN;
+    for (size_t i = 0; i < course->count; i += course->every)
+        predicted[i / course->every] = isfinite(work.x[i]) ? predict(&work, &line, work.x[i]) : NAN;
     *ret_fit = fit;
     lt_arena_release(&scratch);
     return LT_OK;

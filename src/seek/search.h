@@ -8,7 +8,8 @@
  *     ends      where such a window really begins and ends
  *     fit       scale, offset, lag, filter and residuals of one window
  *     snap      usual scales and offsets
- *     judge     groups, confidence, verdict, sentence
+ *     judge     groups, confidence, verdict
+ *     say       the sentences
  */
 #ifndef LOOMTAP_SRC_SEEK_SEARCH_H
 #define LOOMTAP_SRC_SEEK_SEARCH_H
@@ -22,7 +23,8 @@
 #define SEEK_BITS   64u
 #define SEEK_NO_ROW UINT32_MAX
 #define SEEK_PICKS  6u  /* windows of one band that are looked at closely */
-#define SEEK_TRIALS 96u /* candidates of one reference before they are judged */
+#define SEEK_TRIALS 96u /* windows of one reference that are fitted */
+#define SEEK_KEPT   40u /* and of those, that are judged */
 #define NS_PER_S    1e9
 
 __extension__ typedef __int128 lt_wide_sum;
@@ -57,13 +59,16 @@ struct seek_course {
     double mean, sd, quantum;
     double memory_s, span_s, n_eff, r_needed;
     size_t levels, changes; /* different values; places where it changed */
-    bool slow;              /* too few excursions for a correlation to say anything */
+    size_t every; /* samples for comparing candidates: each one so far from the one before */
+    bool slow;    /* too few excursions for a correlation to say anything */
 };
 
 enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_arena *arena,
                               struct seek_course *ret_course, struct lt_error *error);
 /* The time in which a series forgets itself (its autocorrelation falls below 1/e). */
 double seek_memory_s(const int64_t *time_ns, const double *value, size_t count);
+/* How fast the reference moves around a sample, a second. */
+double seek_rate_at(const struct seek_course *course, size_t i);
 /* The rows that were last sent at each reference time less the lag. */
 void seek_rows(const struct seek_view *view, const struct seek_course *course, int64_t lag_ns,
                uint32_t *ret_rows);
@@ -133,20 +138,35 @@ struct seek_fit {
     double scale, offset, scale_error, offset_error;
     double r, rmse, lag_s, filter_s;
     double steady_quanta, split_rmse;
+    double excess;    /* the residual over what rounding and unsure times explain */
     double low, high; /* of the values, physical, in all frames */
     double coarse;    /* the coarser of both steps */
     double outliers;  /* share of samples that were left out */
     size_t used;
-    bool snapped, reciprocal;
-    double *predicted; /* at each reference time; NaN where there is none */
+    double jumps; /* share of half seconds in which it goes faster than the role can */
+    bool snapped, strong, reciprocal; /* strong: scale and offset are both of the commonest */
+    double *predicted; /* at every `every`-th reference time; NaN where there is none */
 };
 enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,
                              struct lt_arena *keep, struct seek_fit *ret_fit,
                              struct lt_error *error);
 bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned length);
 
-enum lt_code seek_judge(const struct seek_scan *scan, const struct seek_fit *fits, size_t count,
-                        const struct seek_window *windows, struct lt_arena *arena,
+/* What one reference's search came to: the best windows, by what they leave over. */
+struct seek_found {
+    struct seek_course course;
+    double null_r;
+    struct seek_window *window;
+    struct seek_fit *fit;
+    size_t count;
+};
+struct seek_all {
+    struct seek_found *found;
+    size_t count;
+};
+
+/* Candidates of one reference, in the light of all others. */
+enum lt_code seek_judge(const struct seek_all *all, size_t which, struct lt_arena *arena,
                         struct lt_seek_target *ret_target, struct lt_error *error);
 
 static inline enum lt_code seek_no_memory(struct lt_error *error)

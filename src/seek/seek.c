@@ -15,7 +15,7 @@ const char *lt_seek_verdict_name(enum lt_seek_verdict verdict)
     return names[verdict];
 }
 
-static int by_loss(const void *a, const void *b)
+static int by_correlation(const void *a, const void *b)
 {
     const struct seek_window *one = a, *other = b;
     double first = fabs(one->r), second = fabs(other->r);
@@ -24,36 +24,79 @@ static int by_loss(const void *a, const void *b)
     return (one->lsb > other->lsb) - (one->lsb < other->lsb);
 }
 
+struct trial {
+    struct seek_window window;
+    struct seek_fit fit;
+};
+
+static int by_residual(const void *a, const void *b)
+{
+    const struct trial *one = a, *other = b;
+    if (one->fit.rmse != other->fit.rmse)
+        return one->fit.rmse < other->fit.rmse ? -1 : 1;
+    return (one->window.lsb > other->window.lsb) - (one->window.lsb < other->window.lsb);
+}
+
+/* The best of the trials into what outlives the search of this reference. */
+static bool keep_trials(struct trial *trials, size_t count, struct lt_arena *keep,
+                        struct seek_found *found)
+{
+    size_t compared = found->course.count / found->course.every + 2;
+    qsort(trials, count, sizeof *trials, by_residual);
+    count = count < SEEK_KEPT ? count : SEEK_KEPT;
+    found->window = lt_arena_array(keep, count + 1, sizeof *found->window);
+    found->fit = lt_arena_array(keep, count + 1, sizeof *found->fit);
+    if (!found->window || !found->fit)
+        return false;
+    for (size_t i = 0; i < count && trials[i].fit.rmse < INFINITY && trials[i].fit.used >= 8; i++) {
+        double *predicted = lt_arena_array(keep, compared, sizeof *predicted);
+        if (!predicted)
+            return false;
+        memcpy(predicted, trials[i].fit.predicted, compared * sizeof *predicted);
+        found->window[i] = trials[i].window;
+        found->fit[i] = trials[i].fit;
+        found->fit[i].predicted = predicted;
+        found->count++;
+    }
+    return true;
+}
+
+static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struct seek_found *found,
+                            struct lt_error *error)
+{
+    enum lt_code code = LT_OK;
+    qsort(scan->found, scan->count, sizeof *scan->found, by_correlation);
+    size_t count = scan->count < SEEK_TRIALS ? scan->count : SEEK_TRIALS;
+    struct trial *trials = lt_arena_array(scan->arena, count + 1, sizeof *trials);
+    if (!trials)
+        return seek_no_memory(error);
+    for (size_t i = 0; i < count && code == LT_OK; i++) {
+        trials[i].window = scan->found[i];
+        code = seek_fit_window(&trials[i].window, scan->course, scan->arena, &trials[i].fit, error);
+        if (code == LT_OK)
+            seek_snap(&trials[i].fit, scan->course, trials[i].window.length);
+    }
+    if (code == LT_OK && !keep_trials(trials, count, keep, found))
+        code = seek_no_memory(error);
+    return code;
+}
+
 static enum lt_code seek_one(const struct lt_reference *reference, const struct seek_views *views,
-                             const struct lt_seek_options *options, struct lt_arena *arena,
-                             struct lt_seek_target *target, struct lt_error *error)
+                             const struct lt_seek_options *options, struct lt_arena *keep,
+                             struct seek_found *found, struct lt_error *error)
 {
     struct lt_arena scratch;
-    struct seek_course course;
+    unsigned shifts = options && options->null_shifts ? options->null_shifts : NULL_SHIFTS;
     lt_arena_init(&scratch, SCRATCH);
-    enum lt_code code = seek_course_make(reference, &scratch, &course, error);
-    struct seek_scan scan = {.arena = &scratch,
-                             .course = &course,
-                             .views = views,
-                             .null_shifts = options && options->null_shifts ? options->null_shifts
-                                                                            : NULL_SHIFTS};
-    struct seek_fit *fits = NULL;
-    if (code == LT_OK && course.count >= 8 && course.sd > 0 && !reference->clock_unknown)
+    enum lt_code code = seek_course_make(reference, keep, &found->course, error);
+    struct seek_scan scan = {
+        .arena = &scratch, .course = &found->course, .views = views, .null_shifts = shifts};
+    if (code == LT_OK && found->course.count >= 8 && found->course.sd > 0 &&
+        !reference->clock_unknown)
         code = seek_scan_run(&scan, error);
-    if (code == LT_OK && scan.count) {
-        qsort(scan.found, scan.count, sizeof *scan.found, by_loss);
-        scan.count = scan.count < SEEK_TRIALS ? scan.count : SEEK_TRIALS;
-        fits = lt_arena_array(&scratch, scan.count, sizeof *fits);
-        if (!fits)
-            code = seek_no_memory(error);
-    }
-    for (size_t i = 0; i < scan.count && code == LT_OK; i++) {
-        code = seek_fit_window(&scan.found[i], &course, &scratch, &fits[i], error);
-        if (code == LT_OK)
-            seek_snap(&fits[i], &course, scan.found[i].length);
-    }
-    if (code == LT_OK)
-        code = seek_judge(&scan, fits, scan.count, scan.found, arena, target, error);
+    found->null_r = scan.null_r;
+    if (code == LT_OK && scan.count)
+        code = fit_all(&scan, keep, found, error);
     lt_arena_release(&scratch);
     return code;
 }
@@ -70,19 +113,22 @@ enum lt_code lt_seek(const struct lt_collect *collect, const struct lt_reference
                      struct lt_arena *arena, struct lt_seek_target **ret_targets,
                      struct lt_error *error)
 {
-    struct lt_arena pages;
+    struct lt_arena keep;
     struct seek_views views = {0};
+    struct seek_all all = {.count = reference_count};
     struct lt_seek_target *targets = lt_arena_array(arena, reference_count + 1, sizeof *targets);
-    if (!targets)
-        return seek_no_memory(error);
-    lt_arena_init(&pages, SCRATCH);
-    enum lt_code code = seek_views_find(collect, options, &pages, &views, error);
-    for (size_t i = 0; i < reference_count && code == LT_OK; i++) {
+    lt_arena_init(&keep, SCRATCH);
+    all.found = lt_arena_array(&keep, reference_count + 1, sizeof *all.found);
+    enum lt_code code = targets && all.found
+                            ? seek_views_find(collect, options, &keep, &views, error)
+                            : seek_no_memory(error);
+    for (size_t i = 0; i < reference_count && code == LT_OK; i++)
         code = references[i].value
-                   ? seek_one(&references[i], &views, options, arena, &targets[i], error)
+                   ? seek_one(&references[i], &views, options, &keep, &all.found[i], error)
                    : refuse_labels(&references[i], error);
-    }
-    lt_arena_release(&pages);
+    for (size_t i = 0; i < reference_count && code == LT_OK; i++)
+        code = seek_judge(&all, i, arena, &targets[i], error);
+    lt_arena_release(&keep);
     if (code == LT_OK)
         *ret_targets = targets;
     return code;

@@ -35,16 +35,18 @@ static const double scale_heads[] = {1,
                                      3.33333333333333,
                                      1.66666666666667,
                                      6.66666666666667};
-#define HEADS (sizeof scale_heads / sizeof scale_heads[0])
-#define USUAL 9u /* the first of them are common, the rest need a smaller error */
+#define HEADS  (sizeof scale_heads / sizeof scale_heads[0])
+#define COMMON 4u /* offsets of them */
+#define USUAL  9u /* the first of them are common, the rest need a smaller error */
 
 /* The usual scale within `error`; 0 where there is none, or two. */
-static double usual_scale(double scale, double error)
+static double usual_scale(double scale, double error, bool *ret_common)
 {
     double size = fabs(scale), found = 0;
     unsigned hits = 0;
     double decade = pow(10, floor(log10(size)));
-    for (unsigned group = 0; group < 2 && !hits; group++)
+    for (unsigned group = 0; group < 2 && !hits; group++) {
+        *ret_common = group == 0;
         for (size_t i = group ? USUAL : 0; i < (group ? HEADS : USUAL); i++)
             for (int down = -1; down <= 1; down++) {
                 double usual = scale_heads[i] * decade * pow(10, down);
@@ -53,12 +55,13 @@ static double usual_scale(double scale, double error)
                     found = usual;
                 }
             }
+    }
     return hits == 1 ? copysign(found, scale) : 0;
 }
 
 /* The roundest number within `error` of the offset; false where that is no better than chance. */
 static bool usual_offset(double offset, double error, double scale, unsigned length,
-                         double *ret_usual)
+                         double *ret_usual, bool *ret_common)
 {
     static const double usual[] = {0,    -40, -50, -48, -100, -273, -273.15, -125, -64,
                                    -128, -30, -20, -10, -60,  -200, -500,    -1000};
@@ -66,10 +69,12 @@ static bool usual_offset(double offset, double error, double scale, unsigned len
     for (size_t i = 0; i < sizeof usual / sizeof usual[0]; i++)
         if (fabs(offset - usual[i]) <= ERRORS * error) {
             *ret_usual = usual[i];
+            *ret_common = i < COMMON;
             return true;
         }
     if (fabs(offset - half) <= ERRORS * error) {
         *ret_usual = half;
+        *ret_common = true;
         return true;
     }
     /* A whole number of steps of the scale, or a round number, when the error is far below. */
@@ -77,6 +82,7 @@ static bool usual_offset(double offset, double error, double scale, unsigned len
     double round_one = round(offset / grain) * grain;
     if (error > 0 && fabs(offset - round_one) <= ERRORS * error) {
         *ret_usual = round_one;
+        *ret_common = false;
         return true;
     }
     return false;
@@ -86,7 +92,8 @@ bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned 
 {
     if (fit->reciprocal || !(fabs(fit->scale) > 0) || !isfinite(fit->scale_error))
         return false;
-    double scale = usual_scale(fit->scale, fit->scale_error);
+    bool common_scale, common_offset;
+    double scale = usual_scale(fit->scale, fit->scale_error, &common_scale);
     if (scale == 0)
         return false;
     /* The offset again, at the mean of the reference, with the scale as it now is. */
@@ -95,10 +102,11 @@ bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned 
     double error = fit->rmse / sqrt((double)(fit->used > 9 ? fit->used : 9)) * 3 +
                    0.05 * (fit->coarse > course->quantum ? fit->coarse : course->quantum) +
                    0.25 * course->quantum;
-    if (!usual_offset(offset, error, scale, length, &usual))
+    if (!usual_offset(offset, error, scale, length, &usual, &common_offset))
         return false;
     fit->scale = scale;
     fit->offset = usual;
     fit->snapped = true;
+    fit->strong = common_offset && (usual == 0 || !common_scale || course->slow);
     return true;
 }
