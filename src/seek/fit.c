@@ -517,9 +517,9 @@ enum lt_code seek_fit_window(const struct seek_window *window, const struct seek
         if (work.reciprocal)
             fit = other;
     }
-    /* As the frame has it, at the lag alone, for the comparison of candidates. */
-    filter_rows(&work, 0);
-    sample(&work, fit.lag_s + fit.filter_s, 0, 1);
+    /* For the comparison of candidates. */
+    filter_rows(&work, fit.filter_s);
+    sample(&work, fit.lag_s, fit.filter_s, course->every);
     struct line line = {.a = fit.scale, .b = fit.offset};
     for (size_t i = 0; i < course->count; i += course->every)
         predicted[i / course->every] = isfinite(work.x[i]) ? predict(&work, &line, work.x[i]) : NAN;

@@ -20,6 +20,7 @@
 #define FLOOR_STEPS  0.3 /* of the reference's: what a true field leaves at the least */
 #define RIVAL        1.0 /* in the logarithm of the odds: as good as the first */
 #define PREFER       0.7 /* within it the handier one goes first */
+#define AS_LITTLE    1.08 /* left over as the first */
 #define CLAIM        0.5
 #define CLAIMED_MOST 3.0
 /* Odds: fitted on generated cars (tests/bench), see there how well they hold. */
@@ -203,6 +204,7 @@ static void put_preferred_first(struct judging *judging)
         if (judging->entry[i].group == 0 &&
             judging->entry[i].odds >= judging->entry[0].odds - PREFER &&
             judging->entry[i].claimed <= judging->entry[0].claimed + 0.2 &&
+            judging->entry[i].loss <= AS_LITTLE * judging->entry[0].loss &&
             preference(&judging->entry[i], judging) < preference(&judging->entry[best], judging))
             best = i;
     if (best == 0)
