@@ -4,6 +4,7 @@
  *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
  *     fields_code     second opinion: what is shorter to write down
+ *     fields_carry    third: bits above that are told by the whole number's carry, or are not
  *     fields_bridge   pieces of one field that have resting bits between them
  *     fields_magnitude  a sign bit above a magnitude
  *     fields_course   what a field did over time, read as one number
@@ -154,6 +155,10 @@ void field_join_gain(const struct field_lines *lines, enum lt_order order, unsig
                      unsigned upper, unsigned lower, struct field_gain *ret_gain);
 /* The order of the frame's fields that have one; LT_ORDER_NONE where there is none, or both. */
 enum lt_order field_cut_order(const struct field_cut *cut);
+
+/* fields_carry.c: takes bits above a field into it, and parts foreign ones from it. */
+void field_carries(const struct field_lines *lines, const struct field_bits *bits,
+                   const struct gaps *gaps, struct field_cut *cut);
 
 /* fields_bridge.c: puts pieces together that have resting bits between them. */
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
