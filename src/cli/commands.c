@@ -1,6 +1,16 @@
 /* The table of commands, in the order of the work. */
 #include "cli/commands.h"
 
-const struct command *const command_table[] = {&cmd_decode, &cmd_survey, &cmd_seek,   &cmd_check,
-                                               &cmd_encode, &cmd_recast, &cmd_record, &cmd_mimic};
+/* clang-format off */
+const struct command *const command_table[] = {
+    &cmd_decode,
+    &cmd_survey,
+    &cmd_seek,
+    &cmd_check,
+    &cmd_encode,
+    &cmd_recast,
+    &cmd_record,
+    &cmd_mimic,
+};
+/* clang-format on */
 const size_t command_count = sizeof command_table / sizeof *command_table;

@@ -4,7 +4,13 @@
 
 #include "cli/cmd.h"
 
-extern const struct command cmd_decode, cmd_check, cmd_encode, cmd_mimic, cmd_recast, cmd_record,
-    cmd_seek, cmd_survey;
+extern const struct command cmd_check;
+extern const struct command cmd_decode;
+extern const struct command cmd_encode;
+extern const struct command cmd_mimic;
+extern const struct command cmd_recast;
+extern const struct command cmd_record;
+extern const struct command cmd_seek;
+extern const struct command cmd_survey;
 
 #endif

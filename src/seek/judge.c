@@ -17,9 +17,9 @@
 #define APART_STEPS  2.5   /* beyond it the values are materially different */
 #define APART_SPREAD 0.03
 #define STEADY_S     0.1
-#define FLOOR_STEPS  0.3 /* of the reference's: what a true field leaves at the least */
-#define RIVAL        1.0 /* in the logarithm of the odds: as good as the first */
-#define PREFER       0.7 /* within it the handier one goes first */
+#define FLOOR_STEPS  0.3  /* of the reference's: what a true field leaves at the least */
+#define RIVAL        1.0  /* in the logarithm of the odds: as good as the first */
+#define PREFER       0.7  /* within it the handier one goes first */
 #define AS_LITTLE    1.08 /* left over as the first */
 #define CLAIM        0.5
 #define CLAIMED_MOST 3.0

@@ -33,8 +33,8 @@ struct lt_can_filter {
 struct lt_can_bus_options {
     const struct lt_can_filter *filters; /* of every bus; none: everything */
     size_t filter_count;
-    /* Room for frames that wait for this program, per bus; 0: 16 MiB. What the system allows without
-     * privilege may be less: lt_can_bus_state says what it became. */
+    /* Room for frames that wait for this program, per bus; 0: 16 MiB. What the system allows
+     * without privilege may be less: lt_can_bus_state says what it became. */
     size_t queue_bytes;
     bool no_errors; /* error frames are not wanted */
 };
