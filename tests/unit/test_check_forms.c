@@ -496,7 +496,7 @@ static void few_frames_are_enough_for_a_form_that_is_known(void **state)
         assert_int_equal(found.verified, 9);
         assert_int_equal(found.failed, 0);
         assert_int_equal(made_predicted(&made, &found.checksum, 300), 300);
-        kept.bytes[8 * 4 + 7] ^= 0x40;
+        kept.bytes[8 * 4 + 7] ^= 0x44; /* either half byte */
         assert_false(lt_check_transfer(&kept.kept, &known, NULL, 0, &arena, &found));
         lt_arena_release(&arena);
         made_release(&kept);
