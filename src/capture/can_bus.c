@@ -22,10 +22,10 @@
 #include <linux/net_tstamp.h>
 #include <linux/sock_diag.h>
 #include <net/if.h>
-#include <net/if_arp.h>
-#include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <time.h>
+
+#include "capture/can_socket.h"
 
 #define READ_AHEAD    64
 #define QUEUE_BYTES   (16u << 20)
@@ -68,18 +68,6 @@ static int64_t now_ns(clockid_t clock)
 
 /* ---- opening ---- */
 
-static enum lt_code fail_socket(struct lt_error *error)
-{
-    int number = errno;
-    lt_fail(error, LT_E_IO, "no CAN socket: %s", strerror(number));
-    if (number == EAFNOSUPPORT || number == EPROTONOSUPPORT)
-        lt_error_advise(error,
-                        "this kernel has no CAN; try `modprobe can-raw`, or a kernel with it");
-    else if (number == EPERM || number == EACCES)
-        lt_error_advise(error, "raw CAN sockets are not allowed here; in a container, allow them");
-    return LT_E_IO;
-}
-
 static bool set_filters(const struct lt_can_bus *bus, int fd)
 {
     struct can_filter rows[LT_CAN_FILTERS_MAX];
@@ -118,52 +106,23 @@ static bool set_options(const struct lt_can_bus *bus, int fd)
            setsockopt(fd, SOL_SOCKET, SO_RXQ_OVFL, &on, sizeof on) == 0;
 }
 
-/* -1 and errno where the interface has no such flags: it is none, or gone. */
-static int interface_flags(const struct port *port, int fd)
+static bool is_up(const struct port *port, bool *ret_exists)
 {
-    struct ifreq request = {0};
-    memcpy(request.ifr_name, port->name, sizeof port->name);
-    return ioctl(fd, SIOCGIFFLAGS, &request) == 0 ? (unsigned short)request.ifr_flags : -1;
-}
-
-static bool is_can(const struct port *port, int fd)
-{
-    struct ifreq request = {0};
-    memcpy(request.ifr_name, port->name, sizeof port->name);
-    return ioctl(fd, SIOCGIFHWADDR, &request) == 0 && request.ifr_hwaddr.sa_family == ARPHRD_CAN;
-}
-
-static bool takes_fd(const struct port *port, int fd)
-{
-    struct ifreq request = {0};
-    memcpy(request.ifr_name, port->name, sizeof port->name);
-    return ioctl(fd, SIOCGIFMTU, &request) == 0 && request.ifr_mtu >= (int)CANFD_MTU;
-}
-
-static enum lt_code fail_interface(const struct port *port, const char *what,
-                                   struct lt_error *error)
-{
-    lt_fail(error, LT_E_UNKNOWN, "%s: %s", port->name, what);
-    lt_error_advise(error,
-                    "`ip -br link show type can` and `... type vcan` list the CAN interfaces");
-    return LT_E_UNKNOWN;
+    return lt_can_interface_is_up(port->socket, port->name, ret_exists);
 }
 
 /* Everything but whether it is up. */
 static enum lt_code open_port(struct lt_can_bus *bus, struct port *port, struct lt_error *error)
 {
-    struct sockaddr_can address = {.can_family = AF_CAN,
-                                   .can_ifindex = (int)if_nametoindex(port->name)};
-    int fd = socket(PF_CAN, SOCK_RAW | SOCK_CLOEXEC | SOCK_NONBLOCK, CAN_RAW);
+    bool exists;
+    int fd = lt_can_socket(error);
     if (fd < 0)
-        return fail_socket(error);
+        return LT_E_IO;
     enum lt_code code = LT_OK;
-    if (address.can_ifindex == 0)
-        code = fail_interface(port, "no such interface", error);
-    else if (!is_can(port, fd))
-        code = fail_interface(port, "this is no CAN interface", error);
-    else if (!set_options(bus, fd) || bind(fd, (struct sockaddr *)&address, sizeof address) != 0)
+    if (!set_options(bus, fd))
         code = lt_fail(error, LT_E_IO, "%s: cannot listen: %s", port->name, strerror(errno));
+    if (code == LT_OK)
+        code = lt_can_socket_bind(fd, port->name, error);
     if (code != LT_OK) {
         close(fd);
         return code;
@@ -171,11 +130,10 @@ static enum lt_code open_port(struct lt_can_bus *bus, struct port *port, struct 
     port->socket = fd;
     port->drops_seen = 0;
     port->state.is_gone = false;
-    port->state.is_fd = takes_fd(port, fd);
+    port->state.is_fd = lt_can_interface_takes_fd(fd, port->name);
     port->state.queue_bytes =
         set_queue(fd, bus->options.queue_bytes ? bus->options.queue_bytes : QUEUE_BYTES);
-    int flags = interface_flags(port, fd);
-    port->state.is_up = flags >= 0 && (flags & IFF_UP);
+    port->state.is_up = is_up(port, &exists);
     return LT_OK;
 }
 
@@ -424,9 +382,9 @@ static void look_again(struct lt_can_bus *bus)
             continue;
         if (port->socket < 0 && open_port(bus, port, NULL) != LT_OK)
             continue;
-        int flags = interface_flags(port, port->socket);
-        port->state.is_up = flags >= 0 && (flags & IFF_UP);
-        if (flags < 0)
+        bool exists;
+        port->state.is_up = is_up(port, &exists);
+        if (!exists)
             port->state.is_gone = true;
         close_gone(port);
     }

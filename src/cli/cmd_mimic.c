@@ -1,5 +1,7 @@
-/* loomtap mimic: the invented car's traffic to a capture file, with its truth beside it. */
+/* loomtap mimic: the invented car's traffic to a capture file, with its truth beside it, or onto a
+ * bus in real time. */
 #include <inttypes.h>
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -8,6 +10,7 @@
 #include "loomtap/base/number.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/text.h"
+#include "loomtap/live/player.h"
 #include "loomtap/mimic/mimic.h"
 
 #define DEFAULT_START_NS  1700000000000000000
@@ -20,7 +23,9 @@ struct mimic_values {
     uint64_t seed;
     double duration_s;
     int64_t start_ns, truth_every_ns;
-    bool polling, no_polling;
+    bool polling, no_polling, arm;
+    struct list play;
+    const char *speed;
 };
 
 #define AT(member) offsetof(struct mimic_values, member)
@@ -41,6 +46,11 @@ static const struct option_row options[] = {
     {"--polling", NULL, OPTION_FLAG, AT(polling), NULL,
      "random: a diagnostic tester, whatever the seed says"},
     {"--no-polling", NULL, OPTION_FLAG, AT(no_polling), NULL, "no diagnostic tester on the bus"},
+    {"--play", NULL, OPTION_LIST, AT(play), "[BUS=]INTERFACE",
+     "onto a CAN interface in real time, instead of a file"},
+    {"--speed", NULL, OPTION_TEXT, AT(speed), "X", "play: X times as fast; 0 without waiting"},
+    {"--arm", NULL, OPTION_FLAG, AT(arm), NULL,
+     "play: onto an interface that is not virtual; read the cautions in the manual first"},
     COMMON_OPTIONS,
 };
 
@@ -48,11 +58,16 @@ static const char details[] =
     "The car is invented. The truth file has a row for each signal of each frame:\n"
     "time_s,bus,frame,signal,value,raw,unit,label, where value is the physical value before it "
     "was\n"
-    "rounded into bits. The same seed gives the same bytes everywhere.\n\n"
+    "rounded into bits. The same seed gives the same bytes everywhere.\n"
+    "\n"
+    "--play sends on a bus: a virtual one (vcan) for trying things out. Anything else wants "
+    "--arm,\n"
+    "and belongs on a bench without a vehicle.\n\n"
     "examples:\n"
     "  loomtap mimic drive --seed 1 -o /tmp/drive.log --truth /tmp/drive.csv\n"
     "  loomtap mimic idle\n"
-    "  loomtap mimic random --seed 5 --duration 60 -o /tmp/car.log --layout /tmp/car.json\n";
+    "  loomtap mimic random --seed 5 --duration 60 -o /tmp/car.log --layout /tmp/car.json\n"
+    "  loomtap mimic drive --play can0=vcan0,can1=vcan1   # on a bus\n";
 
 /* Thins the truth: remembers when each signal was last written, and with which label. */
 struct truth_column {
@@ -149,6 +164,92 @@ static int write_beside(const char *path, const struct lt_mimic *mimic,
     return status;
 }
 
+/* ---- onto a bus ---- */
+
+static volatile sig_atomic_t stopped;
+
+static void stop(int signal)
+{
+    (void)signal;
+    stopped = 1;
+}
+
+static void catch_signals(void)
+{
+    struct sigaction action = {.sa_handler = stop}; /* without SA_RESTART: a wait ends */
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+}
+
+/* "can0=vcan0"; cuts the argument itself, which lives as long as the program. */
+static struct lt_player_way way_of(const char *item)
+{
+    char *equals = strchr((char *)(uintptr_t)item, '=');
+    if (!equals)
+        return (struct lt_player_way){NULL, item};
+    *equals = '\0';
+    return (struct lt_player_way){item, equals + 1};
+}
+
+static int open_player(const struct mimic_values *v, struct lt_player **ret_player)
+{
+    struct lt_player_way ways[LT_PLAYER_WAYS_MAX];
+    struct lt_error error;
+    double speed = 1.0;
+    if (v->speed && (!lt_parse_f64(lt_text_of(v->speed), &speed) || speed < 0.0))
+        return usage_error("mimic", "--speed: `%s` is no number from 0 on", v->speed);
+    if (v->play.count > LT_PLAYER_WAYS_MAX)
+        return usage_error("mimic", "--play: more than %d interfaces", LT_PLAYER_WAYS_MAX);
+    for (size_t i = 0; i < v->play.count; i++)
+        ways[i] = way_of(v->play.items[i]);
+    if (lt_player_open(ret_player, ways, v->play.count, speed, &error) != LT_OK) {
+        say_error(&error);
+        return EXIT_SYSTEM;
+    }
+    if (lt_player_is_virtual(*ret_player) || v->arm)
+        return EXIT_FINE;
+    lt_player_free(*ret_player);
+    return usage_error("mimic",
+                       "--play: not every interface named is a virtual one (vcan): sending "
+                       "on a real bus can change how a vehicle behaves, and wants --arm");
+}
+
+static void say_played(const struct mimic_values *v, const struct lt_player_counts *counts)
+{
+    bool quiet = v->common.quiet;
+    say(quiet, "%" PRIu64 " frames sent, at most %.1f ms behind their time\n", counts->sent,
+        (double)counts->late_most_ns / 1e6);
+    if (counts->without_way)
+        say(quiet, "%" PRIu64 " frames are of buses that no interface was named for\n",
+            counts->without_way);
+    if (counts->fd_refused)
+        say(quiet, "%" PRIu64 " FD frames: the interface takes none (`ip link set ... mtu 72`)\n",
+            counts->fd_refused);
+}
+
+static int play(const struct mimic_values *v, struct lt_mimic *mimic)
+{
+    const struct lt_frame *frame;
+    struct lt_player *player = NULL;
+    struct lt_error error;
+    int status = open_player(v, &player);
+    if (status != EXIT_FINE)
+        return status;
+    catch_signals();
+    while (!stopped && status == EXIT_FINE && (frame = lt_mimic_next(mimic)) != NULL) {
+        if (lt_player_put(player, frame, lt_mimic_bus_name(mimic, frame->bus), &error) == LT_OK ||
+            stopped)
+            continue;
+        say_error(&error);
+        status = EXIT_SYSTEM;
+    }
+    say_played(v, lt_player_counts(player));
+    lt_player_free(player);
+    return status;
+}
+
+/* ---- into files ---- */
+
 static int open_files(const struct mimic_values *v, struct lt_file_sink *capture,
                       struct truth_file *truth)
 {
@@ -178,36 +279,8 @@ static int unknown_scenario(const char *name)
     return EXIT_USAGE;
 }
 
-static int run(void *values)
+static int write_files(const struct mimic_values *v, struct lt_mimic *mimic)
 {
-    const struct mimic_values *v = values;
-    struct lt_mimic_options wanted = {.seed = v->seed ? v->seed : 1,
-                                      .duration_s = v->duration_s,
-                                      .start_ns = v->start_ns ? v->start_ns : DEFAULT_START_NS,
-                                      .polling = !v->no_polling};
-    struct lt_mimic *mimic = NULL;
-    struct lt_error error;
-    if (v->common.arguments.count != 1)
-        return usage_error("mimic", "one scenario wanted");
-    const char *name = v->common.arguments.items[0];
-    bool is_random = strcmp(name, "random") == 0;
-    if (!is_random && (v->layout || v->marks || v->loss || v->polling))
-        return usage_error("mimic", "--layout, --marks, --loss and --polling go with `random`");
-    if (is_random && v->truth)
-        return usage_error("mimic", "`random` has no --truth; its truth is in --layout");
-    if (v->polling && v->no_polling)
-        return usage_error("mimic", "--polling and --no-polling exclude each other");
-    if (v->loss && !lt_parse_f64(lt_text_of(v->loss), &wanted.loss))
-        return usage_error("mimic", "--loss wants a number, not `%s`", v->loss);
-    wanted.loss_by_seed = !v->loss;
-    wanted.polling_by_seed = !v->polling && !v->no_polling;
-    enum lt_code code = lt_mimic_new(&mimic, name, &wanted, &error);
-    if (code == LT_E_UNKNOWN)
-        return unknown_scenario(name);
-    if (code != LT_OK) {
-        say_error(&error);
-        return code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_USAGE;
-    }
     struct lt_file_sink *capture = malloc(sizeof *capture);
     struct truth_file *truth = calloc(1, sizeof *truth);
     int status = EXIT_SYSTEM;
@@ -221,6 +294,52 @@ static int run(void *values)
         status = write_beside(v->marks, mimic, lt_mimic_marks);
     free(capture);
     free(truth);
+    return status;
+}
+
+static int check_options(const struct mimic_values *v)
+{
+    if (v->common.arguments.count != 1)
+        return usage_error("mimic", "one scenario wanted");
+    bool is_random = strcmp(v->common.arguments.items[0], "random") == 0;
+    if (!is_random && (v->layout || v->marks || v->loss || v->polling))
+        return usage_error("mimic", "--layout, --marks, --loss and --polling go with `random`");
+    if (is_random && v->truth)
+        return usage_error("mimic", "`random` has no --truth; its truth is in --layout");
+    if (v->polling && v->no_polling)
+        return usage_error("mimic", "--polling and --no-polling exclude each other");
+    if (v->play.count && (v->output || v->truth || v->layout || v->marks))
+        return usage_error("mimic",
+                           "--play goes to a bus, not to files: `loomtap record` records it");
+    if (!v->play.count && (v->speed || v->arm))
+        return usage_error("mimic", "--speed and --arm go with --play");
+    return EXIT_FINE;
+}
+
+static int run(void *values)
+{
+    const struct mimic_values *v = values;
+    struct lt_mimic_options wanted = {.seed = v->seed ? v->seed : 1,
+                                      .duration_s = v->duration_s,
+                                      .start_ns = v->start_ns ? v->start_ns : DEFAULT_START_NS,
+                                      .polling = !v->no_polling};
+    struct lt_mimic *mimic = NULL;
+    struct lt_error error;
+    int status = check_options(v);
+    if (status != EXIT_FINE)
+        return status;
+    if (v->loss && !lt_parse_f64(lt_text_of(v->loss), &wanted.loss))
+        return usage_error("mimic", "--loss wants a number, not `%s`", v->loss);
+    wanted.loss_by_seed = !v->loss;
+    wanted.polling_by_seed = !v->polling && !v->no_polling;
+    enum lt_code code = lt_mimic_new(&mimic, v->common.arguments.items[0], &wanted, &error);
+    if (code == LT_E_UNKNOWN)
+        return unknown_scenario(v->common.arguments.items[0]);
+    if (code != LT_OK) {
+        say_error(&error);
+        return code == LT_E_MEMORY ? EXIT_SYSTEM : EXIT_USAGE;
+    }
+    status = v->play.count ? play(v, mimic) : write_files(v, mimic);
     lt_mimic_free(mimic);
     return status;
 }
@@ -228,7 +347,7 @@ static int run(void *values)
 const struct command cmd_mimic = {
     .name = "mimic",
     .usage = "SCENARIO",
-    .help = "an invented car's traffic with known truth, to a capture",
+    .help = "an invented car's traffic with known truth, to a capture or a bus",
     .details = details,
     .options = options,
     .size = sizeof(struct mimic_values),

@@ -114,6 +114,34 @@ printf '(0.000000) vcan1 100#22\n' >>sweep.log
 canplayer -I sweep.log -t -g 0 vcan1=vcan1
 ended some
 
+echo "-- the invented car plays, and is recorded"
+make_bus vcan3
+make_bus vcan4
+start 2 vcan3 vcan4 -o played.log --frames "$(wc -l <drive.log)" --duration 60
+"$LOOMTAP" mimic drive --duration 5 --speed 0 --play can0=vcan3,can1=vcan4
+echo "play $?" >>statuses
+ended played
+
+echo "-- a wire is played to only when armed"
+mkdir -p /dev/pts
+mknod /dev/tty c 5 0
+mknod /dev/ptmx c 5 2
+mount -t devpts devpts /dev/pts
+insmod "$modules/drivers/net/can/slcan/slcan.ko"
+python3 "$(dirname "$0")/slcan_peer.py" . &
+peer=$!
+for _ in $(seq 600); do [ -f adapter ] && break; sleep 0.05; done
+ip link set "$(cat adapter)" up
+"$LOOMTAP" mimic drive --duration 0.05 --speed 0 --play "$(cat adapter)" 2>unarmed.err
+echo "unarmed $?" >>statuses
+sleep 0.3
+cp adapter.bytes adapter.unarmed
+"$LOOMTAP" mimic drive --duration 0.05 --speed 0 --play "$(cat adapter)" --arm 2>armed.err
+echo "armed $?" >>statuses
+sleep 1
+touch stop
+wait $peer
+
 echo "-- what cannot be"
 try() {
     name=$1

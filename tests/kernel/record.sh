@@ -6,6 +6,7 @@ loomtap=$1 frames=$2
 . "$(dirname "$0")/kernel.sh"
 kernel_need cansend cangen canplayer
 "$frames" list >"$run/frames" || exit 1
+"$loomtap" mimic drive --duration 5 -o "$run/drive.log" --quiet || exit 1
 kernel_run guest_record.sh "${3:-}" LOOMTAP="$loomtap" RECORD_FRAMES="${RECORD_FRAMES:-20000}"
 
 status=0

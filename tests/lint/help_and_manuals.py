@@ -31,11 +31,12 @@ def options_in(text):
 
 def examples_in(text):
     """Lines indented and starting with `loomtap `; a note `# exit N` says another status than 0. Those
-    of commands that need a bus are tried in a real kernel (tests/kernel); here only their options."""
+    that need a bus (`# on a bus`) are tried in a real kernel (tests/kernel); here only their options."""
     for line in re.findall(r'^ +\$? ?(loomtap .*)$', text, re.M):
         status = re.search(r'# exit (\d)', line)
+        on_a_bus = line.split()[1] in NEED_A_BUS or line.endswith('# on a bus')
         line = re.sub(r'#.*', '', line).strip()
-        if line.split()[1] in NEED_A_BUS:
+        if on_a_bus:
             check_options(line)
         else:
             yield line, int(status.group(1)) if status else 0
