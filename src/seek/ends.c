@@ -13,12 +13,15 @@
  * with W. */
 #include "seek/search.h"
 
-#define CARRY_LEAST 0.5
-#define CARRY_ERROR 0.2  /* above it the carry says nothing */
-#define CODE_BITS   6u   /* from this length on all ones are a code */
-#define CORE_LOSS   1.10 /* of 1 - r^2, for the part that the correlation is sure of */
-#define EXTEND_LOSS 1.30
-#define FLIPS_KEPT  0.75 /* lower digits flip about as often as those above, or more */
+#define CARRY_LEAST   0.5
+#define CARRY_ERROR   0.2 /* above it the carry says nothing */
+#define CARRY_SOME    0.1
+#define CARRY_SURE    5.0 /* errors */
+#define CARRY_AGAINST 0.6
+#define CODE_BITS     6u   /* from this length on all ones are a code */
+#define CORE_LOSS     1.10 /* of 1 - r^2, for the part that the correlation is sure of */
+#define EXTEND_LOSS   1.30
+#define FLIPS_KEPT    0.75 /* lower digits flip about as often as those above, or more */
 
 static int up(unsigned position, enum lt_order order)
 {
@@ -85,6 +88,7 @@ static double loss_of(const struct seek_window *window, const struct seek_course
 /* What the bit does at the frames' own rate, against the window above it. */
 struct carry {
     double c, error;           /* and its standard error */
+    double against;            /* of steps in which both move: opposite less alike */
     double flips, flips_above; /* of the bit and of the window's last bit, over all steps */
 };
 
@@ -94,6 +98,7 @@ static struct carry carry_of(const struct seek_window *window, int bit)
     struct lt_bits bits = seek_window_bits(window);
     struct lt_bits one = {1, {{(uint16_t)bit, (uint16_t)bit}}};
     double before = 0, value = 0, sum = 0, squares = 0, flips = 0, above = 0, steps = 0;
+    double opposite = 0, both = 0;
     bool known_before = false, bit_before = false, bit_now;
     for (size_t i = 0; i < kept->count; i++) {
         bool known = seek_window_value(window, &bits, i, &value);
@@ -103,6 +108,8 @@ static struct carry carry_of(const struct seek_window *window, int bit)
             steps++;
             sum += product;
             squares += product * product;
+            opposite += (product < 0) - (product > 0);
+            both += product != 0;
             flips += bit_now != bit_before;
             above += ((uint64_t)(int64_t)value ^ (uint64_t)(int64_t)before) & 1;
         }
@@ -112,8 +119,8 @@ static struct carry carry_of(const struct seek_window *window, int bit)
     }
     if (!(flips > 0))
         return (struct carry){.c = 0, .error = INFINITY};
-    return (struct carry){-sum / (flips / 2), sqrt(squares) / (flips / 2), flips / steps,
-                          above / steps};
+    return (struct carry){-sum / (flips / 2), sqrt(squares) / (flips / 2),
+                          both > 0 ? opposite / both : 0, flips / steps, above / steps};
 }
 
 static bool is_free(const struct seek_window *window, int bit)
@@ -127,7 +134,10 @@ static bool is_digit(const struct carry *carry)
     if (!(carry->flips > 0))
         return false;
     if (carry->error <= CARRY_ERROR)
-        return carry->c >= CARRY_LEAST;
+        return carry->c >= CARRY_LEAST ||
+               /* It rests where the bit flips more often than the number above it steps. */
+               (carry->c >= CARRY_SOME && carry->c >= CARRY_SURE * carry->error &&
+                carry->against >= CARRY_AGAINST && carry->flips >= FLIPS_KEPT * carry->flips_above);
     /* Too fast for the carry to be seen among the steps. */
     return carry->flips >= FLIPS_KEPT * carry->flips_above && carry->c > -2 * carry->error;
 }

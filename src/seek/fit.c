@@ -24,15 +24,17 @@
 #define UNSURE_S       0.04 /* of the time of a sample, beside half the frame's period */
 #define HOLD_LEAST_NS  INT64_C(2000000000)
 #define JUMP_S         0.5
+#define FORGIVEN       0.02
+#define RECIPROCAL     0.7 /* of what a line leaves over, to be believed */
 #define EXCESS_MOST    5.0 /* a sample that is further off counts as this */
 #define STEADY_S       0.1
 #define FAR_OFF        6.0 /* medians of the residual */
 #define FAR_SHARE      0.1
 #define FAR_LEAST      0.5   /* of the reference's spread: nearer than that nothing is far off */
-#define COARSE_PART    0.05  /* of a step over the spread: what few steps leave of the scale */
+#define COARSE_PART    0.1   /* of a step over the spread: what few steps leave of the scale */
 #define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
 
-static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4, -0.05, -0.1, -0.2, -0.35};
+static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4, -0.05, -0.1, -0.2, -0.35, -0.5};
 #define FILTERS (sizeof filters_s / sizeof filters_s[0])
 
 struct work {
@@ -340,13 +342,17 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     qsort(rates, rate_count, sizeof *rates, by_size);
     double slow = rate_count ? rates[rate_count / 2] : 0, excess = 0, step = step_of(work, line);
     double rounding = ROUNDING * (step * step + work->course->quantum * work->course->quantum);
-    double unsure_s = UNSURE_S + 0.5 * fmin((double)work->window->view->period_ns / NS_PER_S, 1);
+    double left_out = 0,
+           unsure_s = UNSURE_S + 0.5 * fmin((double)work->window->view->period_ns / NS_PER_S, 1);
     for (size_t i = 0; i < course_count; i++) {
         if (!isfinite(work->residual[i]))
             continue;
         all++;
-        if (!(work->weight[i] > 0))
+        if (!(work->weight[i] > 0)) {
+            left_out +=
+                fmin(work->residual[i] * work->residual[i], work->course->sd * work->course->sd);
             continue;
+        }
         double p = predict(work, line, work->x[i]), y = work->course->value[i];
         double residual2 = work->residual[i] * work->residual[i];
         used++;
@@ -368,6 +374,9 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     fit->used = used;
     fit->outliers = all > 0 ? 1 - (double)used / all : 1;
     fit->rmse = used ? sqrt(squares / (double)used) : INFINITY;
+    /* A few codes and slips are forgiven; what is more is the reference's own movement. */
+    double forgiven = fit->outliers > FORGIVEN ? 1 - FORGIVEN / fit->outliers : 0;
+    fit->loss = used ? sqrt((squares + left_out * forgiven) / all) / work->course->sd : INFINITY;
     fit->excess = used && rounding > 0 ? sqrt(excess / (double)used) : INFINITY;
     fit->r = xx > 0 && yy > 0 ? xy / sqrt(xx * yy) : 0;
     fit->steady_quanta = steady_count && fit->coarse > 0
@@ -513,7 +522,7 @@ enum lt_code seek_fit_window(const struct seek_window *window, const struct seek
         struct seek_fit other = {.predicted = predicted};
         work.reciprocal = true;
         fit_once(&work, &other);
-        work.reciprocal = other.rmse < 0.4 * fit.rmse && other.outliers <= fit.outliers + 0.02;
+        work.reciprocal = other.loss < RECIPROCAL * fit.loss;
         if (work.reciprocal)
             fit = other;
     }

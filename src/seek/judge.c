@@ -12,10 +12,11 @@
 #define MOVED_STEPS  3.0 /* sd of a reference that moved, in its steps */
 #define SLOW_LEVELS  4u
 #define N_EFF_LEAST  10.0
-#define COPY_STEPS   1.5   /* rms where the reference is steady */
+#define COPY_STEPS   1.5
 #define COPY_SPREAD  0.012 /* of the reference's spread */
 #define APART_STEPS  2.5   /* beyond it the values are materially different */
 #define APART_SPREAD 0.03
+#define APART_SHARE  0.1 /* of the time */
 #define STEADY_S     0.1
 #define FLOOR_STEPS  0.3  /* of the reference's: what a true field leaves at the least */
 #define RIVAL        1.0  /* in the logarithm of the odds: as good as the first */
@@ -62,7 +63,7 @@ static double floor_of(const struct seek_course *course)
 /* How well a window serves a reference, for the contest between references. */
 static double merit(const struct seek_fit *fit, const struct seek_course *course)
 {
-    double loss = fmax(fit->rmse / course->sd, floor_of(course));
+    double loss = fmax(fit->loss, floor_of(course));
     return -log(loss + 1e-6) + SNAP_WORTH * fit->snapped;
 }
 
@@ -109,7 +110,7 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
     double margin = atanh(r) - atanh(fmin(needed, 0.999));
     if (fit->scale == 0 || !isfinite(fit->rmse) || fit->used < 8)
         return -9;
-    double z = ODDS_BASE - ODDS_LOSS * (log(entry->loss + 3e-3) + 4) -
+    double z = ODDS_BASE - ODDS_LOSS * (log(entry->loss + 1e-3) + 4.5) -
                ODDS_EXCESS * (log(fit->excess + 0.3) - 0.3) + ODDS_SNAP * fit->snapped +
                ODDS_STRONG * fit->strong - ODDS_CLAIMED * entry->claimed -
                10 * fmax(fit->outliers - 0.1, 0) - 20 * entry->outside -
@@ -138,44 +139,41 @@ static double preference(const struct entry *entry, const struct judging *judgin
     return 0.5 * log(entry->period_s + 0.01) + 0.3 * log(fmax(step, 0.05)) - 2 * late_s;
 }
 
-/* Root mean square difference where the reference is steady, in its unit: timing and filters do not
- * count there. */
+/* The share of time in which two differ by more than `limit`, where the reference is steady: timing
+ * and filters do not count there. */
 static double apart(const struct entry *a, const struct entry *b, const struct judging *judging,
-                    double coarse)
+                    double limit)
 {
     const struct seek_course *course = judging->course;
-    double squares = 0, n = 0;
+    double far = 0, n = 0;
     for (size_t i = 0; i * course->every < course->count; i++) {
-        double away = a->fit->predicted[i] - b->fit->predicted[i];
+        double away = fabs(a->fit->predicted[i] - b->fit->predicted[i]);
         if (!isfinite(away))
             continue;
-        double moved = seek_rate_at(course, i * course->every) * STEADY_S / coarse;
+        double moved = seek_rate_at(course, i * course->every) * STEADY_S / limit;
         double weight = 1 / (1 + moved * moved);
-        squares += away * away * weight;
+        far += away > limit ? weight : 0;
         n += weight;
     }
-    return n > 1 ? sqrt(squares / n) : INFINITY;
+    return n > 1 ? far / n : 1;
 }
 
-static double apart_coarse(const struct entry *a, const struct entry *b,
-                           const struct judging *judging)
+static bool within(const struct entry *a, const struct entry *b, const struct judging *judging,
+                   double steps, double spread)
 {
-    return fmax(fmax(a->fit->coarse, b->fit->coarse), judging->course->quantum);
+    double coarse = fmax(fmax(a->fit->coarse, b->fit->coarse), judging->course->quantum);
+    return apart(a, b, judging, fmax(steps * coarse, spread * judging->course->sd)) <= APART_SHARE;
 }
 
 static bool same_quantity(const struct entry *a, const struct entry *b,
                           const struct judging *judging)
 {
-    double coarse = apart_coarse(a, b, judging);
-    return apart(a, b, judging, coarse) <=
-           fmax(COPY_STEPS * coarse, COPY_SPREAD * judging->course->sd);
+    return within(a, b, judging, COPY_STEPS, COPY_SPREAD);
 }
 
 static bool differs(const struct entry *a, const struct entry *b, const struct judging *judging)
 {
-    double coarse = apart_coarse(a, b, judging);
-    return apart(a, b, judging, coarse) >
-           fmax(APART_STEPS * coarse, APART_SPREAD * judging->course->sd);
+    return !within(a, b, judging, APART_STEPS, APART_SPREAD);
 }
 
 static void find_groups(struct judging *judging)
@@ -306,7 +304,7 @@ static bool fill(struct judging *judging, const struct seek_all *all, struct lt_
     for (size_t i = 0; i < found->count; i++) {
         const struct seek_fit *fit = &found->fit[i];
         struct entry entry = {.window = &found->window[i], .fit = fit};
-        entry.loss = fit->rmse / judging->course->sd;
+        entry.loss = fit->loss;
         entry.period_s = period_of(entry.window);
         entry.outside = outside_of(fit, judging->course->reference->role);
         entry.claimed = claimed_by_others(all, found, entry.window, fit, &entry.claimed_by);

@@ -138,6 +138,7 @@ struct seek_fit {
     double scale, offset, scale_error, offset_error;
     double r, rmse, lag_s, filter_s;
     double steady_quanta, split_rmse;
+    double loss;        /* the residual over the spread, with what was left out */
     double excess;    /* the residual over what rounding and unsure times explain */
     double low, high; /* of the values, physical, in all frames */
     double coarse;    /* the coarser of both steps */

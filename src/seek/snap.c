@@ -34,7 +34,14 @@ static const double scale_heads[] = {1,
                                      3.92156862745098,
                                      3.33333333333333,
                                      1.66666666666667,
-                                     6.66666666666667};
+                                     6.66666666666667,
+                                     1.6,
+                                     3.2,
+                                     6.4,
+                                     1.28,
+                                     2.56,
+                                     5.12,
+                                     1.024};
 #define HEADS  (sizeof scale_heads / sizeof scale_heads[0])
 #define COMMON 4u /* offsets of them */
 #define USUAL  9u /* the first of them are common, the rest need a smaller error */
@@ -67,7 +74,9 @@ static bool usual_offset(double offset, double error, double scale, unsigned len
                                    -128, -30, -20, -10, -60,  -200, -500,    -1000};
     double half = -ldexp(scale, (int)length - 1);
     for (size_t i = 0; i < sizeof usual / sizeof usual[0]; i++)
-        if (fabs(offset - usual[i]) <= ERRORS * error) {
+        /* Controllers round, or cut off: then half a step is missing. */
+        if (fabs(offset - usual[i]) <= ERRORS * error ||
+            fabs(offset - 0.5 * fabs(scale) - usual[i]) <= ERRORS * error) {
             *ret_usual = usual[i];
             *ret_common = i < COMMON;
             return true;
