@@ -188,6 +188,8 @@ static void find_core(struct seek_window *window, const struct seek_course *cour
 static void extend_down(struct seek_window *window, const struct seek_course *course,
                         const uint32_t *rows, double core_loss)
 {
+    /* A reference that is rounded fits the part of the number that it shows best of all. */
+    double part = course->sd > 0 ? course->quantum / course->sd : 0, rounded = part * part / 6;
     while (window->length < LT_WINDOW_MAX) {
         int bit = down(window->lsb, window->order);
         if (!is_free(window, bit))
@@ -197,7 +199,7 @@ static void extend_down(struct seek_window *window, const struct seek_course *co
         longer.lsb = (uint16_t)bit;
         longer.length++;
         double r, loss = loss_of(&longer, course, rows, &r);
-        if (!is_digit(&carry) || loss > EXTEND_LOSS * core_loss)
+        if (!is_digit(&carry) || loss > EXTEND_LOSS * core_loss + rounded)
             return;
         *window = longer;
         window->r = r;

@@ -15,11 +15,11 @@
 #define COPY_STEPS   1.5
 #define COPY_SPREAD  0.012 /* of the reference's spread */
 #define APART_STEPS  2.5   /* beyond it the values are materially different */
-#define APART_SPREAD 0.03
+#define APART_SPREAD 0.08
 #define APART_SHARE  0.1 /* of the time */
 #define STEADY_S     0.1
 #define FLOOR_STEPS  0.3  /* of the reference's: what a true field leaves at the least */
-#define RIVAL        1.0  /* in the logarithm of the odds: as good as the first */
+#define RIVAL        0.7  /* in the logarithm of the odds: as good as the first */
 #define PREFER       0.7  /* within it the handier one goes first */
 #define AS_LITTLE    1.08 /* left over as the first */
 #define CLAIM        0.5

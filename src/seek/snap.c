@@ -8,62 +8,58 @@
 
 #define ERRORS 2.0
 
-static const double scale_heads[] = {1,
-                                     2,
-                                     2.5,
-                                     5,
-                                     1.5,
-                                     3,
-                                     4,
-                                     6,
-                                     7.5,
-                                     8,
-                                     1.25,
-                                     6.25,
-                                     1.5625,
-                                     3.125,
-                                     7.8125,
-                                     3.90625,
-                                     9.765625,
-                                     1.953125,
-                                     4.8828125,
-                                     2.44140625,
-                                     1.220703125,
-                                     6.103515625,
-                                     3.0517578125,
-                                     3.92156862745098,
-                                     3.33333333333333,
-                                     1.66666666666667,
-                                     6.66666666666667,
-                                     1.6,
-                                     3.2,
-                                     6.4,
-                                     1.28,
-                                     2.56,
-                                     5.12,
-                                     1.024};
-#define HEADS  (sizeof scale_heads / sizeof scale_heads[0])
-#define COMMON 4u /* offsets of them */
-#define USUAL  9u /* the first of them are common, the rest need a smaller error */
+/* The commonest first: each row is asked only where none of the rows before it has one. */
+struct heads {
+    size_t count;
+    double head[20];
+    bool percent; /* of a byte that stands for 100 % */
+};
+static const struct heads rows[] = {
+    {7, {1, 2, 5, 2.5, 4, 1.25, 7.5}, false},
+    {8,
+     {3.92156862745098, 7.84313725490196, 1.56862745098039, 3.13725490196078, 1.96078431372549,
+      9.80392156862745, 4.90196078431373, 6.27450980392157},
+     true},
+    {18,
+     {8, 6.25, 1.5625, 3.125, 7.8125, 3.90625, 9.765625, 1.953125, 4.8828125, 2.44140625,
+      1.220703125, 6.103515625, 3.0517578125, 1.52587890625, 1.5, 3, 6, 7.62939453125},
+     false},
+    {16,
+     {1.6, 3.2, 6.4, 1.28, 2.56, 5.12, 1.024, 3.92156862745098, 7.84313725490196, 1.56862745098039,
+      3.33333333333333, 1.66666666666667, 6.66666666666667, 8.33333333333333, 1.2, 2.4},
+     false},
+};
+#define ROWS   (sizeof rows / sizeof rows[0])
+#define COMMON 4u /* offsets of the list below */
 
-/* The usual scale within `error`; 0 where there is none, or two. */
-static double usual_scale(double scale, double error, bool *ret_common)
+/* The one usual scale of a row within `error`; 0 where there is none, or two about as near. */
+static double usual_of_row(const struct heads *row, double size, double error)
 {
-    double size = fabs(scale), found = 0;
-    unsigned hits = 0;
-    double decade = pow(10, floor(log10(size)));
-    for (unsigned group = 0; group < 2 && !hits; group++) {
-        *ret_common = group == 0;
-        for (size_t i = group ? USUAL : 0; i < (group ? HEADS : USUAL); i++)
-            for (int down = -1; down <= 1; down++) {
-                double usual = scale_heads[i] * decade * pow(10, down);
-                if (fabs(usual - size) <= ERRORS * error) {
-                    hits += fabs(usual - found) > 1e-9 * usual;
-                    found = usual;
-                }
+    double found = 0, other = INFINITY, decade = pow(10, floor(log10(size)));
+    for (size_t i = 0; i < row->count; i++)
+        for (int down = -1; down <= 1; down++) {
+            double usual = row->head[i] * decade * pow(10, down);
+            if (fabs(usual - size) > ERRORS * error || usual == found)
+                continue;
+            if (found == 0 || fabs(usual - size) < fabs(found - size)) {
+                other = found == 0 ? other : fabs(found - size);
+                found = usual;
+            } else {
+                other = fmin(other, fabs(usual - size));
             }
+        }
+    return found != 0 && other > 2 * fabs(found - size) + 0.5 * error ? found : 0;
+}
+
+static double usual_scale(double scale, double error, bool percent, bool *ret_common)
+{
+    for (size_t i = 0; i < ROWS; i++) {
+        double usual = rows[i].percent && !percent ? 0 : usual_of_row(&rows[i], fabs(scale), error);
+        *ret_common = i < 2;
+        if (usual != 0)
+            return copysign(usual, scale);
     }
-    return hits == 1 ? copysign(found, scale) : 0;
+    return 0;
 }
 
 /* The roundest number within `error` of the offset; false where that is no better than chance. */
@@ -102,7 +98,9 @@ bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned 
     if (fit->reciprocal || !(fabs(fit->scale) > 0) || !isfinite(fit->scale_error))
         return false;
     bool common_scale, common_offset;
-    double scale = usual_scale(fit->scale, fit->scale_error, &common_scale);
+    const char *unit = course->reference->unit;
+    bool percent = unit && strcmp(unit, "%") == 0;
+    double scale = usual_scale(fit->scale, fit->scale_error, percent, &common_scale);
     if (scale == 0)
         return false;
     /* The offset again, at the mean of the reference, with the scale as it now is. */
