@@ -128,7 +128,9 @@ static bool is_temperature(const struct lt_reference *reference)
 enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_arena *arena,
                               struct seek_course *ret_course, struct lt_error *error)
 {
-    struct seek_course course = {.reference = reference};
+    struct seek_course course = {.reference = reference,
+                                 .lag_low_ns = reference->lag_low_ns,
+                                 .lag_high_ns = reference->lag_high_ns};
     if (!make_values(reference, arena, &course) || !make_whole(arena, &course))
         return seek_no_memory(error);
     course.quantum = find_quantum(course.value, course.count, arena, &course.levels);

@@ -204,10 +204,9 @@ static double mean_square(struct work *work, double lag_s, double tau_s, size_t 
 static double best_lag(struct work *work, double mid_s, double around_s, double tau_s,
                        double *ret_square)
 {
-    const struct lt_reference *reference = work->course->reference;
     size_t every = work->course->count / SEARCH_SAMPLES + 1;
-    double low = (double)reference->lag_low_ns / NS_PER_S - 0.4,
-           high = (double)reference->lag_high_ns / NS_PER_S + fabs(tau_s), best = INFINITY,
+    double low = (double)work->course->lag_low_ns / NS_PER_S - 0.4,
+           high = (double)work->course->lag_high_ns / NS_PER_S + fabs(tau_s), best = INFINITY,
            best_s = mid_s;
     double step_s[] = {LAG_COARSE_S, LAG_FINE_S, LAG_FINE_S / 2};
     for (unsigned round = 0; round < 3; round++) {
@@ -419,7 +418,7 @@ static void find_errors(struct work *work, struct seek_fit *fit, const struct li
     fit->offset = line->b;
     fit->scale_error =
         hypot(sd / (sd_x * sqrt(n_alone)),
-              (SYSTEMATIC + COARSE_PART * step_of(work, line) / work->course->sd) * fabs(line->a));
+              (SYSTEMATIC + COARSE_PART * fit->coarse / work->course->sd) * fabs(line->a));
     fit->offset_error = hypot(sd / sqrt(n_alone), fit->scale_error * mean_x);
 }
 

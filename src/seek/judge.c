@@ -216,7 +216,8 @@ static void put_preferred_first(struct judging *judging)
 
 /* --- the answer --- */
 
-static bool give(struct judging *judging, const struct entry *entry, struct lt_candidate *out)
+static bool give(struct judging *judging, const struct entry *entry, uint32_t *rows,
+                 struct lt_candidate *out)
 {
     const struct seek_window *window = entry->window;
     const struct seek_fit *fit = entry->fit;
@@ -240,7 +241,7 @@ static bool give(struct judging *judging, const struct entry *entry, struct lt_c
                                  .group = entry->group,
                                  .copy = entry->copy};
     out->order = lt_bits_order(&out->bits);
-    out->proven_bits = out->bits; /* nothing proves a part of them yet */
+    seek_prove(window, judging->course, fit, rows, &out->proven_bits);
     out->why = seek_why(judging, entry);
     return out->why != NULL;
 }
@@ -270,24 +271,29 @@ static enum lt_seek_verdict verdict_of(struct judging *judging)
 
 static bool was_exercised(const struct seek_course *course)
 {
-    if (course->count < 8 || !(course->quantum > 0) || course->reference->clock_unknown)
+    if (course->count < 8 || !(course->quantum > 0) ||
+        (course->reference->clock_unknown && !course->clock_found))
         return false;
     if (course->slow)
         return course->levels >= SLOW_LEVELS && course->changes >= SLOW_LEVELS;
     return course->sd >= MOVED_STEPS * course->quantum && course->n_eff >= N_EFF_LEAST;
 }
 
-static bool answer(struct judging *judging, struct lt_seek_target *ret_target)
+static bool answer(struct judging *judging, struct lt_arena *scratch,
+                   struct lt_seek_target *ret_target)
 {
     struct lt_seek_target target = {.reference = judging->course->reference,
                                     .n_eff = judging->course->n_eff,
                                     .r_needed = judging->course->r_needed,
-                                    .null_r = judging->found->null_r};
+                                    .null_r = judging->found->null_r,
+                                    .clock_found = judging->course->clock_found,
+                                    .clock_s = (double)judging->course->clock_ns / NS_PER_S};
     struct lt_candidate *list = lt_arena_array(judging->arena, judging->count + 1, sizeof *list);
     target.verdict = verdict_of(judging);
-    bool fine = list != NULL;
+    uint32_t *rows = lt_arena_array(scratch, judging->course->count + 1, sizeof *rows);
+    bool fine = list && rows;
     for (size_t i = 0; i < judging->count && fine; i++)
-        fine = give(judging, &judging->entry[i], &list[i]);
+        fine = give(judging, &judging->entry[i], rows, &list[i]);
     target.say = seek_say(judging, target.verdict);
     target.candidates = list;
     target.count = judging->count;
@@ -329,7 +335,7 @@ enum lt_code seek_judge(const struct seek_all *all, size_t which, struct lt_aren
         judging.exercised = was_exercised(judging.course);
         find_groups(&judging);
         put_preferred_first(&judging);
-        fine = answer(&judging, ret_target);
+        fine = answer(&judging, &scratch, ret_target);
     }
     lt_arena_release(&scratch);
     return fine ? LT_OK : seek_no_memory(error);

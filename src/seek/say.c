@@ -32,7 +32,7 @@ static const char *missing_manoeuvre(const struct seek_course *course)
 
 static void say_why_not(const struct seek_course *course, const char *name, char *text, size_t size)
 {
-    if (course->reference->clock_unknown)
+    if (course->reference->clock_unknown && !course->clock_found)
         lt_text_format(text, size,
                        "%s has times of another clock than the recording, so nothing was compared. "
                        "Give times of the recording's clock.",

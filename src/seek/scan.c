@@ -34,8 +34,7 @@ struct worker {
 
 static void make_lags(struct worker *worker)
 {
-    const struct lt_reference *reference = worker->scan->course->reference;
-    int64_t low_ns = reference->lag_low_ns, high_ns = reference->lag_high_ns;
+    int64_t low_ns = worker->scan->course->lag_low_ns, high_ns = worker->scan->course->lag_high_ns;
     if (high_ns < low_ns || high_ns - low_ns < 0)
         high_ns = low_ns;
     uint64_t steps = (uint64_t)((high_ns - low_ns + LAG_STEP_NS - 1) / LAG_STEP_NS);

@@ -2,12 +2,14 @@
  *
  *     views     the pages of the streams, with the bits that are no numbers
  *     course    a reference made ready: whole numbers, memory, effective size
+ *     clock     the offset of a reference whose clock is another one
  *     sums      moments of a view's bits at the reference's times
  *     scores    the correlation of every window, from the sums
  *     scan      all windows, all lags: what is worth a closer look
  *     ends      where such a window really begins and ends
  *     fit       scale, offset, lag, filter and residuals of one window
  *     snap      usual scales and offsets
+ *     proof     how far down a window's bits are proven
  *     judge     groups, confidence, verdict
  *     say       the sentences
  */
@@ -26,6 +28,8 @@
 #define SEEK_TRIALS 96u /* windows of one reference that are fitted */
 #define SEEK_KEPT   40u /* and of those, that are judged */
 #define NS_PER_S    1e9
+/* For r_needed where a clock was searched: 1 % over 500 fields at 1500 offsets. */
+#define SEEK_Z_CLOCK 5.7
 
 __extension__ typedef __int128 lt_wide_sum;
 
@@ -59,14 +63,21 @@ struct seek_course {
     double mean, sd, quantum;
     double memory_s, span_s, n_eff, r_needed;
     size_t levels, changes; /* different values; places where it changed */
-    size_t every; /* samples for comparing candidates: each one so far from the one before */
-    bool slow;    /* too few excursions for a correlation to say anything */
+    int64_t lag_low_ns, lag_high_ns;
+    bool clock_found; /* and the times are moved by it */
+    int64_t clock_ns; /* the reference's clock minus the capture's */
+    size_t every;     /* samples for comparing candidates: each one so far from the one before */
+    bool slow;        /* too few excursions for a correlation to say anything */
 };
 
 enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_arena *arena,
                               struct seek_course *ret_course, struct lt_error *error);
 /* The time in which a series forgets itself (its autocorrelation falls below 1/e). */
 double seek_memory_s(const int64_t *time_ns, const double *value, size_t count);
+/* Finds the offset of a clock that is not known, and moves the course's times by it. clock_found
+ * stays false where the two cannot meet. */
+enum lt_code seek_clock_find(struct seek_course *course, const struct seek_views *views,
+                             struct lt_arena *arena, struct lt_error *error);
 /* How fast the reference moves around a sample, a second. */
 double seek_rate_at(const struct seek_course *course, size_t i);
 /* The rows that were last sent at each reference time less the lag. */
@@ -138,7 +149,7 @@ struct seek_fit {
     double scale, offset, scale_error, offset_error;
     double r, rmse, lag_s, filter_s;
     double steady_quanta, split_rmse;
-    double loss;        /* the residual over the spread, with what was left out */
+    double loss;      /* the residual over the spread, with what was left out */
     double excess;    /* the residual over what rounding and unsure times explain */
     double low, high; /* of the values, physical, in all frames */
     double coarse;    /* the coarser of both steps */
@@ -152,6 +163,11 @@ enum lt_code seek_fit_window(const struct seek_window *window, const struct seek
                              struct lt_arena *keep, struct seek_fit *ret_fit,
                              struct lt_error *error);
 bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned length);
+
+/* The part of a window whose low end is proven by the weights of its bits. `rows`: room for one
+ * number of each sample. */
+void seek_prove(const struct seek_window *window, const struct seek_course *course,
+                const struct seek_fit *fit, uint32_t *rows, struct lt_bits *ret_proven);
 
 /* What one reference's search came to: the best windows, by what they leave over. */
 struct seek_found {

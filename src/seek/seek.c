@@ -61,6 +61,14 @@ static bool keep_trials(struct trial *trials, size_t count, struct lt_arena *kee
     return true;
 }
 
+/* Where the reference was read from it is no news. */
+static bool is_source(const struct lt_reference *reference, const struct seek_window *window)
+{
+    struct lt_bits bits = seek_window_bits(window);
+    return lt_reference_is_source(reference, &window->view->stream->key, window->view->has_page,
+                                  window->view->page, &bits);
+}
+
 static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struct seek_found *found,
                             struct lt_error *error)
 {
@@ -70,12 +78,18 @@ static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struc
     struct trial *trials = lt_arena_array(scan->arena, count + 1, sizeof *trials);
     if (!trials)
         return seek_no_memory(error);
+    size_t fitted = 0;
     for (size_t i = 0; i < count && code == LT_OK; i++) {
-        trials[i].window = scan->found[i];
-        code = seek_fit_window(&trials[i].window, scan->course, scan->arena, &trials[i].fit, error);
+        struct trial *trial = &trials[fitted];
+        trial->window = scan->found[i];
+        if (is_source(scan->course->reference, &trial->window))
+            continue;
+        code = seek_fit_window(&trial->window, scan->course, scan->arena, &trial->fit, error);
         if (code == LT_OK)
-            seek_snap(&trials[i].fit, scan->course, trials[i].window.length);
+            seek_snap(&trial->fit, scan->course, trial->window.length);
+        fitted++;
     }
+    count = fitted;
     if (code == LT_OK && !keep_trials(trials, count, keep, found))
         code = seek_no_memory(error);
     return code;
@@ -91,8 +105,10 @@ static enum lt_code seek_one(const struct lt_reference *reference, const struct 
     enum lt_code code = seek_course_make(reference, keep, &found->course, error);
     struct seek_scan scan = {
         .arena = &scratch, .course = &found->course, .views = views, .null_shifts = shifts};
-    if (code == LT_OK && found->course.count >= 8 && found->course.sd > 0 &&
-        !reference->clock_unknown)
+    bool moves = found->course.count >= 8 && found->course.sd > 0;
+    if (code == LT_OK && moves && reference->clock_unknown)
+        code = seek_clock_find(&found->course, views, keep, error);
+    if (code == LT_OK && moves && (!reference->clock_unknown || found->course.clock_found))
         code = seek_scan_run(&scan, error);
     found->null_r = scan.null_r;
     if (code == LT_OK && scan.count)

@@ -81,6 +81,10 @@ struct lt_seek_target {
     const char *say; /* for the person, with the manoeuvre that is missing */
     size_t count;
     const struct lt_candidate *candidates; /* best first */
+    /* Of a reference with clock_unknown: its clock minus the capture's, as the search found it. The
+     * lags of its candidates are beside it. */
+    bool clock_found;
+    double clock_s;
 };
 
 struct lt_seek_options {
