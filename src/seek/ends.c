@@ -247,12 +247,29 @@ static bool inside_byte(const struct seek_window *window)
     return msb_of(window) / 8 == window->lsb / 8;
 }
 
+/* Inside one byte the order is not known yet: bits of either neighbour may be on top. */
+static void find_top(struct seek_window *window, const struct seek_course *course,
+                     const uint32_t *rows)
+{
+    struct seek_window other = *window;
+    bool either = inside_byte(window);
+    double r;
+    extend_up(window, course, rows);
+    if (!either)
+        return;
+    other.order = window->order == LT_ORDER_INTEL ? LT_ORDER_MOTOROLA : LT_ORDER_INTEL;
+    extend_up(&other, course, rows);
+    if (other.length > window->length &&
+        loss_of(&other, course, rows, &r) <= loss_of(window, course, rows, &r) * (1 + 1e-9))
+        *window = other;
+}
+
 void seek_ends_find(struct seek_window *window, const struct seek_course *course,
                     const uint32_t *rows)
 {
     double core_loss, r;
     strip_top(window);
-    extend_up(window, course, rows);
+    find_top(window, course, rows);
     find_core(window, course, rows, &core_loss);
     struct seek_window other = *window;
     extend_down(window, course, rows, core_loss);

@@ -110,12 +110,13 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
     double margin = atanh(r) - atanh(fmin(needed, 0.999));
     if (fit->scale == 0 || !isfinite(fit->rmse) || fit->used < 8)
         return -9;
+    double split = log((fit->split_rmse + 1e-3) / (entry->loss + 1e-3)) - 0.7;
+    split = course->slow ? 0 : 2 * fmin(fmax(split, 0), 3);
     double z = ODDS_BASE - ODDS_LOSS * (log(entry->loss + 1e-3) + 4.5) -
                ODDS_EXCESS * (log(fit->excess + 0.3) - 0.3) + ODDS_SNAP * fit->snapped +
                ODDS_STRONG * fit->strong - ODDS_CLAIMED * entry->claimed -
                10 * fmax(fit->outliers - 0.1, 0) - 20 * entry->outside -
-               20 * fmax(fit->jumps - 0.01, 0) -
-               2 * fmin(fmax(log(fit->split_rmse / entry->loss) - 0.7, 0), 3);
+               20 * fmax(fit->jumps - 0.01, 0) - split;
     if (course->slow)
         z += fit->snapped ? 0 : -1;
     if (margin < 0) /* chance alone reaches it */

@@ -162,7 +162,8 @@ struct seek_fit {
 enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,
                              struct lt_arena *keep, struct seek_fit *ret_fit,
                              struct lt_error *error);
-bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned length);
+bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
+               const struct seek_course *course);
 
 /* The part of a window whose low end is proven by the weights of its bits. `rows`: room for one
  * number of each sample. */

@@ -86,7 +86,7 @@ static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struc
             continue;
         code = seek_fit_window(&trial->window, scan->course, scan->arena, &trial->fit, error);
         if (code == LT_OK)
-            seek_snap(&trial->fit, scan->course, trial->window.length);
+            seek_snap(&trial->fit, &trial->window, scan->course);
         fitted++;
     }
     count = fitted;

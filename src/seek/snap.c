@@ -6,7 +6,11 @@
  * half the range. A hit is evidence; a miss says nothing. */
 #include "seek/search.h"
 
-#define ERRORS 2.0
+#define ERRORS     2.0
+#define WIDE       0.02 /* of the scale: with a larger error nothing is taken for usual */
+#define RARER      0.6  /* errors, a row */
+#define CLEARLY    0.3
+#define ABOVE_MOST 8u /* constant bits above a window */
 
 /* The commonest first: each row is asked only where none of the rows before it has one. */
 struct heads {
@@ -32,34 +36,32 @@ static const struct heads rows[] = {
 #define ROWS   (sizeof rows / sizeof rows[0])
 #define COMMON 4u /* offsets of the list below */
 
-/* The one usual scale of a row within `error`; 0 where there is none, or two about as near. */
-static double usual_of_row(const struct heads *row, double size, double error)
-{
-    double found = 0, other = INFINITY, decade = pow(10, floor(log10(size)));
-    for (size_t i = 0; i < row->count; i++)
-        for (int down = -1; down <= 1; down++) {
-            double usual = row->head[i] * decade * pow(10, down);
-            if (fabs(usual - size) > ERRORS * error || usual == found)
-                continue;
-            if (found == 0 || fabs(usual - size) < fabs(found - size)) {
-                other = found == 0 ? other : fabs(found - size);
-                found = usual;
-            } else {
-                other = fmin(other, fabs(usual - size));
-            }
-        }
-    return found != 0 && other > 2 * fabs(found - size) + 0.5 * error ? found : 0;
-}
-
+/* The usual scale nearest in errors, where a rarer one counts as further away, and no other is
+ * about as near; 0 where there is none. */
 static double usual_scale(double scale, double error, bool percent, bool *ret_common)
 {
-    for (size_t i = 0; i < ROWS; i++) {
-        double usual = rows[i].percent && !percent ? 0 : usual_of_row(&rows[i], fabs(scale), error);
-        *ret_common = i < 2;
-        if (usual != 0)
-            return copysign(usual, scale);
-    }
-    return 0;
+    double size = fabs(scale), found = 0, nearest = INFINITY, next = INFINITY;
+    double decade = pow(10, floor(log10(size)));
+    if (error > WIDE * size)
+        return 0;
+    for (size_t row = 0; row < ROWS; row++)
+        for (size_t i = 0; i < rows[row].count * 3; i++) {
+            double usual = rows[row].head[i / 3] * decade *
+                           (i % 3 == 0   ? 0.1
+                            : i % 3 == 1 ? 1
+                                         : 10);
+            double away = fabs(usual - size) / error + RARER * (double)row;
+            if (fabs(usual - size) > ERRORS * error || (rows[row].percent && !percent) ||
+                fabs(usual - found) < 1e-9 * usual)
+                continue;
+            next = fmin(next, fmax(away, nearest));
+            if (away < nearest) {
+                nearest = away;
+                found = usual;
+                *ret_common = row < 2;
+            }
+        }
+    return found != 0 && next > nearest + CLEARLY ? copysign(found, scale) : 0;
 }
 
 /* The roundest number within `error` of the offset; false where that is no better than chance. */
@@ -93,7 +95,26 @@ static bool usual_offset(double offset, double error, double scale, unsigned len
     return false;
 }
 
-bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned length)
+/* What constant bits above the window add, in its steps, with `count` of them; false where one of
+ * them moves. */
+static bool constant_above(const struct seek_window *window, unsigned count, double *ret_adds)
+{
+    const struct lt_kept *kept = &window->view->kept;
+    struct seek_window longer = *window;
+    longer.length = (uint8_t)(window->length + count);
+    struct lt_bits bits = seek_window_bits(&longer);
+    if (longer.length > LT_WINDOW_MAX || bits.part[0].msb >= 8u * kept->key.length)
+        return false;
+    uint64_t first = lt_bits_get(lt_kept_row(kept, 0), &bits) >> window->length;
+    for (size_t i = 1; i < kept->count; i += kept->count / 64 + 1)
+        if (lt_bits_get(lt_kept_row(kept, i), &bits) >> window->length != first)
+            return false;
+    *ret_adds = ldexp((double)first, window->length);
+    return true;
+}
+
+bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
+               const struct seek_course *course)
 {
     if (fit->reciprocal || !(fabs(fit->scale) > 0) || !isfinite(fit->scale_error))
         return false;
@@ -105,15 +126,29 @@ bool seek_snap(struct seek_fit *fit, const struct seek_course *course, unsigned 
         return false;
     /* The offset again, at the mean of the reference, with the scale as it now is. */
     double mean_raw = (course->mean - fit->offset) / fit->scale;
-    double offset = course->mean - scale * mean_raw, usual;
+    double offset = course->mean - scale * mean_raw, usual, adds = 0;
     double error = fit->rmse / sqrt((double)(fit->used > 9 ? fit->used : 9)) * 3 +
                    0.05 * (fit->coarse > course->quantum ? fit->coarse : course->quantum) +
                    0.25 * course->quantum;
-    if (!usual_offset(offset, error, scale, length, &usual, &common_offset))
+    bool found = usual_offset(offset, error, scale, window->length, &usual, &common_offset);
+    /* Bits above that never moved are part of what the offset was meant for. */
+    for (unsigned above = 1; above <= ABOVE_MOST && !(found && common_offset) &&
+                             window->sign == LT_UNSIGNED && constant_above(window, above, &adds);
+         above++) {
+        double full;
+        if (adds == 0 ||
+            !usual_offset(offset - scale * adds, error, scale, window->length + above, &full,
+                          &common_offset) ||
+            !common_offset)
+            continue;
+        usual = full + scale * adds;
+        found = true;
+    }
+    if (!found)
         return false;
     fit->scale = scale;
     fit->offset = usual;
     fit->snapped = true;
-    fit->strong = common_offset && (usual == 0 || !common_scale || course->slow);
+    fit->strong = common_offset;
     return true;
 }
