@@ -271,6 +271,8 @@ void seek_ends_find(struct seek_window *window, const struct seek_course *course
     strip_top(window);
     find_top(window, course, rows);
     find_core(window, course, rows, &core_loss);
+    find_top(window, course,
+             rows); /* what is left may lie in one byte, with more on its other side */
     struct seek_window other = *window;
     extend_down(window, course, rows, core_loss);
     if (inside_byte(&other)) {

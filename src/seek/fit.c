@@ -24,7 +24,8 @@
 #define UNSURE_S       0.04 /* of the time of a sample, beside half the frame's period */
 #define HOLD_LEAST_NS  INT64_C(2000000000)
 #define JUMP_S         0.5
-#define FORGIVEN       0.02
+#define FORGIVEN       0.1 /* share of samples */
+#define KEPT_PART      0.6 /* of the variance, in what is not left out */
 #define RECIPROCAL     0.7 /* of what a line leaves over, to be believed */
 #define EXCESS_MOST    5.0 /* a sample that is further off counts as this */
 #define STEADY_S       0.1
@@ -373,8 +374,12 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     fit->used = used;
     fit->outliers = all > 0 ? 1 - (double)used / all : 1;
     fit->rmse = used ? sqrt(squares / (double)used) : INFINITY;
-    /* A few codes and slips are forgiven; what is more is the reference's own movement. */
-    double forgiven = fit->outliers > FORGIVEN ? 1 - FORGIVEN / fit->outliers : 0;
+    /* Codes and slips are forgiven; but what moves the reference most is no slip. */
+    double kept_part = used && work->course->sd > 0
+                           ? yy / (double)used / (work->course->sd * work->course->sd)
+                           : 0;
+    double forgive = kept_part > KEPT_PART ? FORGIVEN : FORGIVEN / 5;
+    double forgiven = fit->outliers > forgive ? 1 - forgive / fit->outliers : 0;
     fit->loss = used ? sqrt((squares + left_out * forgiven) / all) / work->course->sd : INFINITY;
     fit->excess = used && rounding > 0 ? sqrt(excess / (double)used) : INFINITY;
     fit->r = xx > 0 && yy > 0 ? xy / sqrt(xx * yy) : 0;

@@ -25,12 +25,13 @@
 #define CLAIM        0.5
 #define CLAIMED_MOST 3.0
 /* Odds: fitted on generated cars (tests/bench), see there how well they hold. */
-#define ODDS_BASE    1.5
-#define ODDS_LOSS    1.0
-#define ODDS_EXCESS  1.0
-#define ODDS_SNAP    0.7
-#define ODDS_STRONG  1.5
-#define ODDS_CLAIMED 2.0
+#define ODDS_BASE    2.2
+#define ODDS_LOSS    1.5
+#define ODDS_EXCESS  1.2
+#define ODDS_SNAP    0.9
+#define ODDS_STRONG  1.3
+#define ODDS_SLOW    1.0
+#define ODDS_CLAIMED 3.0
 #define SNAP_WORTH   0.7 /* of a usual scale, in the logarithm of what is left over */
 
 static double period_of(const struct seek_window *window)
@@ -115,10 +116,10 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
     double z = ODDS_BASE - ODDS_LOSS * (log(entry->loss + 1e-3) + 4.5) -
                ODDS_EXCESS * (log(fit->excess + 0.3) - 0.3) + ODDS_SNAP * fit->snapped +
                ODDS_STRONG * fit->strong - ODDS_CLAIMED * entry->claimed -
-               10 * fmax(fit->outliers - 0.1, 0) - 20 * entry->outside -
+               10 * fmax(fit->outliers - 0.12, 0) - 20 * entry->outside -
                20 * fmax(fit->jumps - 0.01, 0) - split;
     if (course->slow)
-        z += fit->snapped ? 0 : -1;
+        z += ODDS_SLOW - (fit->snapped ? ODDS_SNAP : 0);
     if (margin < 0) /* chance alone reaches it */
         z = fmin(z - 4, -1);
     return z;
