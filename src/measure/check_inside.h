@@ -49,14 +49,8 @@ struct check_view {
     uint8_t moves[64];             /* moving bits by byte */
     double rough[CHECK_POSITIONS]; /* share of the changes of the frame in which the bit flips */
     double eta[64];                /* smoothness of each byte by itself, unsigned */
-    struct {
-        /* Small steps of the byte before this one, and (`below`) small steps of this one: their
-         * products with the other's steps. */
-        uint64_t steps, steps_below;
-        int64_t sum, sum_below, square, square_below;
-    } carry[64];
-    uint64_t changes; /* neighbouring frames that differ */
-    unsigned looked;  /* frames in `look`: the bits of some of them, by position */
+    uint64_t changes;              /* neighbouring frames that differ */
+    unsigned looked;               /* frames in `look`: the bits of some of them, by position */
     uint64_t look[CHECK_POSITIONS][CHECK_LOOK / 64];
     unsigned rare_count; /* bits that hardly move: frames in which they do */
     struct {

@@ -136,48 +136,33 @@ static void find_rare(struct check_view *view)
     }
 }
 
-/* Small steps of byte b and of the one before it, against each other. */
-static void note_carry(struct check_view *view, unsigned b, int64_t before, int64_t d)
+/* At most some thousand rows, in runs. */
+static bool is_looked_at(const struct lt_kept *kept, size_t row, bool all)
 {
-    int64_t product = before * d;
-    if (before != 0 && before >= -4 && before <= 4) {
-        view->carry[b].steps++;
-        view->carry[b].sum += product;
-        view->carry[b].square += product * product;
-    }
-    if (d != 0 && d >= -4 && d <= 4) {
-        view->carry[b].steps_below++;
-        view->carry[b].sum_below += product;
-        view->carry[b].square_below += product * product;
-    }
+    size_t runs = kept->count / 4096 + 1;
+    return row / 256 % runs == 0 && (all || (kept->flags[row] & LT_KEPT_FOLLOWS));
 }
 
-/* Flips and steps of neighbouring frames; at most some thousand of them, in runs. */
+/* Flips and steps of neighbouring frames. */
 static void measure_steps(struct check_view *view, bool all)
 {
     const struct lt_kept *kept = view->kept;
     uint64_t flips[CHECK_POSITIONS] = {0}, count = 0;
-    int64_t sum[64] = {0}, square[64] = {0}, step[64] = {0}, previous;
-    size_t runs = kept->count / 4096 + 1;
+    int64_t sum[64] = {0}, square[64] = {0}, step[64] = {0};
     view->changes = 0;
-    memset(view->carry, 0, sizeof view->carry);
     for (size_t r = 1; r < kept->count; r++) {
-        if (r / 256 % runs != 0 || (!all && !(kept->flags[r] & LT_KEPT_FOLLOWS)))
+        if (!is_looked_at(kept, r, all))
             continue;
         const uint8_t *bytes = lt_kept_row(kept, r), *before = lt_kept_row(kept, r - 1);
         if (memcmp(bytes, before, view->length) == 0)
             continue;
         view->changes++;
         count++;
-        previous = 0;
         for (unsigned b = 0; b < view->length; b++) {
             int64_t d = (int64_t)bytes[b] - before[b];
             sum[b] += bytes[b];
             square[b] += (int64_t)bytes[b] * bytes[b];
             step[b] += d * d;
-            if (b > 0)
-                note_carry(view, b, previous, d);
-            previous = d;
             for (unsigned set = bytes[b] ^ before[b]; set; set &= set - 1)
                 flips[8 * b + (unsigned)__builtin_ctz(set)]++;
         }
@@ -335,15 +320,46 @@ void check_pairs_draw(struct check_view *view, const struct check_sample *sample
     }
 }
 
-/* When the upper byte of a number steps up, the lower one falls: by nearly all its range where the
+/* A difference modulo 2^bits, the nearer way round. */
+static int modulo(int difference, unsigned bits)
+{
+    int half = 1 << (bits - 1), whole = 2 * half;
+    return ((difference + half) & (whole - 1)) - half;
+}
+
+/* When the upper part of a number steps up, its lower byte falls: by nearly all its range where the
  * number moves slowly, and by 256 / 6 on the mean however fast it moves. Of what is independent the
- * mean of the product is 0. */
+ * mean of the product is 0. The upper part may be a few bits of its byte, and goes on from -1 to 0:
+ * so steps are taken modulo 2^2, 2^4 and 2^8. */
 bool check_carries(const struct check_view *view, unsigned low, unsigned high)
 {
-    bool below = low < high;
-    unsigned b = below ? high : low;
-    double steps = (double)(below ? view->carry[b].steps_below : view->carry[b].steps);
-    double sum = (double)(below ? view->carry[b].sum_below : view->carry[b].sum);
-    double square = (double)(below ? view->carry[b].square_below : view->carry[b].square);
-    return steps >= 30.0 && sum < -20.0 * steps && sum < -5.0 * sqrt(square);
+    static const unsigned widths[] = {2, 4, 8};
+    const struct lt_kept *kept = view->kept;
+    double steps[3] = {0}, sum[3] = {0}, square[3] = {0}, against[3] = {0}, with[3] = {0};
+    for (size_t r = 1; r < kept->count; r++) {
+        if (!is_looked_at(kept, r, false))
+            continue;
+        const uint8_t *bytes = lt_kept_row(kept, r), *before = lt_kept_row(kept, r - 1);
+        int up = bytes[high] - before[high], along = bytes[low] - before[low];
+        for (unsigned k = 0; up != 0 && k < 3; k++) {
+            int step = modulo(up, widths[k]);
+            if (step == 0 || step < -4 || step > 4 || step == -(1 << (widths[k] - 1)))
+                continue;
+            double product = (double)step * along;
+            steps[k]++;
+            sum[k] += product;
+            square[k] += product * product;
+            against[k] += step > 0 ? along <= -128 : along >= 128;
+            with[k] += step > 0 ? along >= 128 : along <= -128;
+        }
+    }
+    for (unsigned k = 0; k < 3; k++) {
+        bool often =
+            steps[k] >= 30.0 && sum[k] < -20.0 * steps[k] && sum[k] < -5.0 * sqrt(square[k]);
+        /* Seldom, but then it falls by more than half its range nearly every time. */
+        if (often ||
+            (against[k] >= 12.0 && 2.0 * against[k] > steps[k] && 8.0 * with[k] <= against[k]))
+            return true;
+    }
+    return false;
 }

@@ -50,6 +50,14 @@ static inline uint32_t narrow_value(const struct narrow *window, const uint8_t *
     return word >> window->shift & window->mask;
 }
 
+/* Both within one byte, and the one narrower than the other. */
+static inline bool narrow_inside(const struct narrow *inner, const struct narrow *outer)
+{
+    return inner->span.msb / 8 == inner->span.lsb / 8 &&
+           outer->span.msb / 8 == outer->span.lsb / 8 && inner->span.lsb >= outer->span.lsb &&
+           inner->span.msb <= outer->span.msb && inner->width < outer->width;
+}
+
 static inline struct lt_bits narrow_bits(const struct narrow *window)
 {
     return (struct lt_bits){.parts = 1, .part = {window->span}};

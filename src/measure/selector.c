@@ -29,34 +29,26 @@
 #define ROWS_LEAST 12
 #define FIRST_LOOK 400 /* rows on which windows are compared first */
 
-#define LEFT_IN_ALL     0.35 /* ... and of all explained bits together */
-#define BITS_LEAST      25.0 /* saved on the half held back, in all */
-#define OWN_LEAST       3    /* changes on a page by itself */
-#define HELD_LEAST      40   /* ... or that it stayed while all else changed */
-#define HELD_TIMES      20
-#define STATIC_BYTES    3 /* explained bytes of frames whose pages never change */
-#define STATIC_BITS     12
-#define RESTLESS        0.3   /* flips a row of bits that hardly ever stand still */
-#define NESTED          0.985 /* a narrower window inside, as good up to chance */
-#define NESTED_FEW      0.85  /* ... and with many times fewer values */
-#define FEW_TIMES       4
-#define ELSEWHERE       0.75 /* fewer values elsewhere, and nearly as good */
-#define TELLS           0.94
-#define ROUND_RATIO     0.7 /* of the bits saved */
-#define FEWER_ROUND     0.8
-#define FEWER_IRREGULAR 0.9
-#define ACROSS_MALUS    0.8  /* hardly any selector lies across bytes */
-#define FRONT_BONUS     1.10 /* most selectors are in the first byte */
-#define CYCLE_BONUS     1.15 /* most go round in order */
-#define ALONE_BONUS     1.10
-#define COUNTS_BONUS    1.15
-#define RUN_BONUS       0.01 /* for each bit of evidence */
-#define EXCESS_MALUS    0.96 /* a bit more than the values need */
-#define CREEP_VALUES    12
-#define CREEP_STEP      3
-#define CREEP_SHARE     0.8
-#define CYCLE_SHARE     0.85 /* one frame in twenty may be lost */
-#define CYCLE_TURNS     0.8
+#define LEFT_IN_ALL  0.35 /* ... and of all explained bits together */
+#define BITS_LEAST   25.0 /* saved on the half held back, in all */
+#define OWN_LEAST    3    /* changes on a page by itself */
+#define HELD_LEAST   40   /* ... or that it stayed while all else changed */
+#define HELD_TIMES   20
+#define STATIC_BYTES 3 /* explained bytes of frames whose pages never change */
+#define STATIC_BITS  12
+#define RESTLESS     0.3  /* flips a row of bits that hardly ever stand still */
+#define ACROSS_MALUS 0.8  /* hardly any selector lies across bytes */
+#define FRONT_BONUS  1.10 /* most selectors are in the first byte */
+#define CYCLE_BONUS  1.15 /* most go round in order */
+#define ALONE_BONUS  1.10
+#define COUNTS_BONUS 1.15
+#define RUN_BONUS    0.01 /* for each bit of evidence */
+#define EXCESS_MALUS 0.96 /* a bit more than the values need */
+#define CREEP_VALUES 12
+#define CREEP_STEP   3
+#define CREEP_SHARE  0.8
+#define CYCLE_SHARE  0.85 /* one frame in twenty may be lost */
+#define CYCLE_TURNS  0.8
 
 #define GAIN_LEAST      0.15 /* of the step energy outside counters and checks */
 #define GAIN_IRREGULAR  0.3
@@ -67,7 +59,7 @@
 
 /* ---- Trying windows ---- */
 
-static bool is_a_counter(const struct search *s, const struct narrow *window)
+bool lt_selector_is_counter(const struct search *s, const struct narrow *window)
 {
     for (size_t i = 0; i < s->counter_count; i++)
         if (s->counter[i].bits.msb == window->span.msb &&
@@ -76,8 +68,7 @@ static bool is_a_counter(const struct search *s, const struct narrow *window)
     return false;
 }
 
-/* ... modulo 2^n or 2^n - 1, as those are that have a check beside them. */
-static bool is_an_alive_counter(const struct search *s, const struct narrow *window)
+bool lt_selector_is_alive(const struct search *s, const struct narrow *window)
 {
     for (size_t i = 0; i < s->counter_count; i++) {
         uint32_t modulus = s->counter[i].modulus;
@@ -95,7 +86,7 @@ static bool may_be_one(const struct search *s, const struct narrow *window)
     struct lt_bits bits = narrow_bits(window);
     return lt_bit_set_has(&s->moves, window->span.msb) &&
            lt_bit_set_has(&s->moves, window->span.lsb) &&
-           (!lt_bit_set_meets(&s->counters, &bits) || is_a_counter(s, window));
+           (!lt_bit_set_meets(&s->counters, &bits) || lt_selector_is_counter(s, window));
 }
 
 static void remember(struct search *s, const struct narrow *window, double saved, double score)
@@ -264,18 +255,11 @@ static double run_of(const struct search *s, const struct narrow *window)
 static double form_of(const struct search *s, const struct narrow *window, unsigned values)
 {
     double form = stands_alone(s, window) ? ALONE_BONUS : 1;
-    if (is_a_counter(s, window) && !is_an_alive_counter(s, window))
+    if (lt_selector_is_counter(s, window) && !lt_selector_is_alive(s, window))
         form *= COUNTS_BONUS;
     for (unsigned width = window->width; width > 1 && values <= 1u << (width - 1); width--)
         form *= EXCESS_MALUS;
     return form * (1 + RUN_BONUS * run_of(s, window));
-}
-
-static bool lies_inside(const struct narrow *inner, const struct narrow *outer)
-{
-    return inner->span.msb / 8 == inner->span.lsb / 8 &&
-           outer->span.msb / 8 == outer->span.lsb / 8 && inner->span.lsb >= outer->span.lsb &&
-           inner->span.msb <= outer->span.msb && inner->width < outer->width;
 }
 
 /* A window around a piece of a number explains what the piece does. */
@@ -283,7 +267,7 @@ static bool holds_a_carry(struct search *s, const struct candidate *outer)
 {
     for (size_t i = 0; i < s->count; i++) {
         const struct candidate *inner = &s->best[i];
-        if (!lies_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved ||
+        if (!narrow_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved ||
             !lt_selector_judge(s, &inner->window, &s->look, s->judged))
             continue;
         lt_selector_leave_carries(s, &inner->window, s->judged);
@@ -312,7 +296,7 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
 {
     const struct narrow *window = &candidate->window;
     struct own_ways ways = {0, 0, 0};
-    bool strict = is_an_alive_counter(s, window);
+    bool strict = lt_selector_is_alive(s, window);
     for (unsigned h = 0; h < 2; h++) {
         if (!lt_selector_judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
             return false;
@@ -332,14 +316,6 @@ static bool is_believed(struct search *s, const struct candidate *candidate, str
     return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR &&
            !holds_a_carry(s, candidate);
 }
-
-/* A candidate that is believed: its pages, and whether they go round in order. */
-struct believed {
-    const struct candidate *candidate;
-    unsigned values;
-    bool round;
-    double saved, score; /* on all rows looked at */
-};
 
 /* ---- Saying ---- */
 
@@ -391,55 +367,6 @@ static enum lt_code say(struct search *s, const struct narrow *window, const str
                               &own, s->scratch, arena, &found->common, error);
 }
 
-/* Share of the rows on which the value of `finer` tells that of `coarser`: each value of the one
- * stands for the value of the other that it came with first, until it comes with another. */
-static double tells(struct search *s, const struct narrow *finer, const struct narrow *coarser)
-{
-    size_t agree = 0;
-    memset(s->scratch->last, 0, sizeof *s->scratch->last << finer->width);
-    for (size_t row = 0; row < s->kept->count; row++) {
-        const uint8_t *bytes = lt_kept_row(s->kept, row);
-        uint32_t *with = &s->scratch->last[narrow_value(finer, bytes)];
-        uint32_t value = 1 + narrow_value(coarser, bytes);
-        agree += *with == value || *with == 0;
-        *with = value;
-    }
-    return s->kept->count ? (double)agree / (double)s->kept->count : 0;
-}
-
-/* What the pages hold differs from page to page, so its upper bits tell the page too, and explain
- * their own number besides. They give themselves away: they change within a page, so they have more
- * values than pages and come in no order. Of two windows where one tells the other, the one that
- * goes round in order is the selector, or else the one with fewer values. */
-static bool is_rather(struct search *s, const struct believed *one, const struct believed *best)
-{
-    const struct narrow *own = &one->candidate->window, *other = &best->candidate->window;
-    if (is_an_alive_counter(s, own) || own->span.msb / 8 == other->span.msb / 8)
-        return false;
-    double ratio = one->saved / best->saved;
-    if (one->round != best->round)
-        return one->round && ratio >= ROUND_RATIO && one->values <= best->values &&
-               tells(s, other, own) >= TELLS;
-    return one->values < best->values && ratio >= (one->round ? FEWER_ROUND : FEWER_IRREGULAR) &&
-           tells(s, other, own) >= TELLS;
-}
-
-/* Among what tells the same; a narrower window inside the best, where it is as good; and one that
- * is no counter and has no more values: a counter explains a selector that counts with it, and is
- * not explained itself. */
-static bool is_better(struct search *s, const struct believed *one, const struct believed *best)
-{
-    const struct candidate *at = one->candidate, *top = best->candidate;
-    if (lies_inside(&at->window, &top->window))
-        return one->saved >= NESTED * best->saved ||
-               (one->saved >= NESTED_FEW * best->saved && FEW_TIMES * one->values <= best->values);
-    if (is_a_counter(s, &top->window) && !is_a_counter(s, &at->window) &&
-        !lies_inside(&top->window, &at->window))
-        return one->score >= ELSEWHERE * best->score &&
-               one->values + (at->window.span.msb / 8 == 0 ? 0u : 1u) <= best->values;
-    return is_rather(s, one, best);
-}
-
 static size_t gather_believed(struct search *s, struct believed *ret_list)
 {
     struct judged *judged = &s->judged[1];
@@ -458,16 +385,11 @@ static size_t gather_believed(struct search *s, struct believed *ret_list)
 static enum lt_code choose(struct search *s, struct lt_arena *arena,
                            struct lt_selector_found *ret_found, struct lt_error *error)
 {
-    struct believed list[BEST_KEPT], *best = list;
+    struct believed list[BEST_KEPT];
     struct judged *judged = &s->judged[1];
     size_t count = gather_believed(s, list);
-    for (size_t i = 1; i < count; i++)
-        if (list[i].score > best->score)
-            best = &list[i];
-    for (size_t i = 0; i < count; i++)
-        if (is_better(s, &list[i], best))
-            best = &list[i];
-    if (count == 0 || !lt_selector_judge(s, &best->candidate->window, &s->look, judged))
+    const struct believed *best = lt_selector_choose(s, list, count);
+    if (!best || !lt_selector_judge(s, &best->candidate->window, &s->look, judged))
         return LT_OK;
     struct narrow window = lt_selector_extent(s, &best->candidate->window, judged);
     if (!lt_selector_judge(s, &window, &s->look, judged) || judged->saved < SAVED_WIDENED)
@@ -487,7 +409,8 @@ static enum lt_code prepare(struct search *s, const struct lt_bit_set *checks,
     s->values = lt_arena_array(arena, s->rows.count + 1, sizeof *s->values);
     s->scratch = lt_arena_alloc(arena, sizeof *s->scratch);
     s->judged = lt_arena_array(arena, 2, sizeof *s->judged);
-    if (!s->values || !s->scratch || !s->judged)
+    s->together = lt_arena_array(arena, SELECTOR_PAIRS, sizeof *s->together);
+    if (!s->together || !s->values || !s->scratch || !s->judged)
         return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
     code = lt_counters_find(s->kept, 0, checks, arena, s->counter, &s->counter_count, error);
     for (size_t i = 0; i < s->counter_count; i++) {

@@ -14,10 +14,14 @@
 #include "measure/selector_inside.h"
 
 /* Bits of evidence: */
-#define OWN_BYTE 2.0 /* a byte is the selector's as a whole */
-#define NUMBERED 2.0 /* pages are numbered one after another */
-#define NEXT_BIT 0.3 /* share of that of a bit of the one beside it: they may be of one field */
-#define BYTES    256u
+#define OWN_BYTE   2.0 /* a byte is the selector's as a whole */
+#define NUMBERED   2.0 /* pages are numbered one after another */
+#define STEPPED    1.0 /* ... or in equal steps */
+#define FROM_START 1.0 /* ... from 0 or 1 on */
+#define IN_FRONT   1.5 /* most selectors are in the first byte */
+#define ZEROS      1.0 /* zeros beside it, where unused bits are ones: it has bits that never moved */
+#define NEXT_BIT   0.3 /* share of that of a bit of the one beside it: they may be of one field */
+#define BYTES      256u
 
 /* What the window's byte holds on each page, and which of its bits change within a page. */
 struct byte_of_pages {
@@ -27,27 +31,6 @@ struct byte_of_pages {
     uint8_t moving;       /* ... and those that move at all */
     double rare;          /* bits of evidence that lie in a bit being fixed */
 };
-
-static void read_pages(const struct search *s, const struct narrow *window,
-                       struct byte_of_pages *ret)
-{
-    uint16_t *first = s->scratch->after; /* 1 + number of the page */
-    unsigned byte = window->span.lsb / 8u;
-    memset(ret, 0, sizeof *ret);
-    memset(first, 0, sizeof *first << window->width);
-    ret->fixed = 0xFF;
-    for (size_t row = 0; row < s->kept->count; row++) {
-        const uint8_t *bytes = lt_kept_row(s->kept, row);
-        uint16_t *page = &first[narrow_value(window, bytes)];
-        if (*page == 0 && ret->count < BYTES) {
-            ret->value[ret->count] = bytes[byte];
-            *page = (uint16_t)++ret->count;
-        }
-        if (*page)
-            ret->fixed &= (uint8_t) ~(bytes[byte] ^ ret->value[*page - 1]);
-        ret->moving |= bytes[byte] ^ ret->value[0];
-    }
-}
 
 /* Of the explained bits elsewhere, how few are the same on every frame of a page. */
 static double rarity_of_fixed(const struct judged *judged, unsigned bits, unsigned byte)
@@ -59,6 +42,28 @@ static double rarity_of_fixed(const struct judged *judged, unsigned bits, unsign
         fixed += is_one && judged->same.all.of[bit] == 0;
     }
     return log2((all + 1) / (fixed + 0.5));
+}
+
+static void read_pages(const struct search *s, const struct narrow *window,
+                       const struct judged *judged, struct byte_of_pages *ret)
+{
+    uint16_t *first = s->scratch->after; /* 1 + number of the page */
+    unsigned byte = window->span.lsb / 8u;
+    memset(ret, 0, sizeof *ret);
+    memset(first, 0, sizeof *first << window->width);
+    ret->fixed = 0xFF;
+    ret->rare = rarity_of_fixed(judged, s->rows.bits, byte);
+    for (size_t row = 0; row < s->kept->count; row++) {
+        const uint8_t *bytes = lt_kept_row(s->kept, row);
+        uint16_t *page = &first[narrow_value(window, bytes)];
+        if (*page == 0 && ret->count < BYTES) {
+            ret->value[ret->count] = bytes[byte];
+            *page = (uint16_t)++ret->count;
+        }
+        if (*page)
+            ret->fixed &= (uint8_t) ~(bytes[byte] ^ ret->value[*page - 1]);
+        ret->moving |= bytes[byte] ^ ret->value[0];
+    }
 }
 
 /* log2 of how many sets of `count` values there are in `width` bits. */
@@ -95,22 +100,42 @@ double lt_selector_run(const bool *present, unsigned width)
     return bits > 0 ? bits : 0;
 }
 
+/* The numbers that the bits lsb to msb of the byte give the pages. */
+struct numbers {
+    unsigned count, first, step; /* step 0: not in equal steps */
+    double run;                  /* bits of evidence that they are no chance */
+};
+
+static struct numbers numbers_of(const struct byte_of_pages *pages, unsigned lsb, unsigned msb)
+{
+    bool present[BYTES] = {false};
+    struct numbers ret = {.first = 0};
+    for (unsigned p = 0; p < pages->count; p++)
+        present[pages->value[p] >> lsb & ((1u << (msb - lsb + 1)) - 1)] = true;
+    while (ret.first < BYTES - 1 && !present[ret.first])
+        ret.first++;
+    ret.step = step_of(present, msb - lsb + 1, &ret.count);
+    ret.run = lt_selector_run(present, msb - lsb + 1);
+    return ret;
+}
+
+static double evidence_of_steps(const struct numbers *numbers)
+{
+    return numbers->step == 1 ? NUMBERED : numbers->step > 1 && numbers->count > 2 ? STEPPED : 0;
+}
+
 /* How much speaks for the bits lsb to msb of the byte, which are all fixed, around those of
  * `window`. */
 static double evidence(const struct byte_of_pages *pages, const struct narrow *window, unsigned lsb,
                        unsigned msb)
 {
-    bool present[BYTES] = {false};
-    uint8_t mask = (uint8_t)((1u << (msb - lsb + 1)) - 1);
-    unsigned count, more = 0;
-    for (unsigned p = 0; p < pages->count; p++)
-        present[pages->value[p] >> lsb & mask] = true;
+    unsigned mask = ((1u << (msb - lsb + 1)) - 1) << lsb, more = 0;
     for (unsigned bit = lsb; bit <= msb; bit++)
         more += (pages->moving >> bit & 1) &&
                 (bit < window->span.lsb % 8u || bit > window->span.msb % 8u);
-    bool whole = pages->fixed == 0xFF && (pages->moving & ~(mask << lsb)) == 0;
-    return lt_selector_run(present, msb - lsb + 1) +
-           (step_of(present, msb - lsb + 1, &count) == 1 ? NUMBERED : 0) + (whole ? OWN_BYTE : 0) +
+    bool whole = pages->fixed == 0xFF && (pages->moving & ~mask) == 0;
+    struct numbers numbers = numbers_of(pages, lsb, msb);
+    return numbers.run + evidence_of_steps(&numbers) + (whole ? fmin(OWN_BYTE, pages->rare) : 0) +
            (more ? pages->rare * (1 + NEXT_BIT * (more - 1)) : 0);
 }
 
@@ -178,8 +203,23 @@ struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
     struct narrow wide;
     if (window->span.msb / 8 != window->span.lsb / 8)
         return *window;
-    read_pages(s, window, &pages);
-    pages.rare = rarity_of_fixed(judged, s->rows.bits, window->span.lsb / 8u);
+    read_pages(s, window, judged, &pages);
     wide = widened(s, window, &pages);
     return is_filled_with_ones(s, window->span.lsb / 8u) ? wide : with_ones(s, &wide, &pages);
+}
+
+double lt_selector_prior(struct search *s, const struct narrow *window, const struct judged *judged)
+{
+    struct byte_of_pages pages;
+    unsigned byte = window->span.lsb / 8u;
+    if (window->span.msb / 8u != byte)
+        return 0;
+    read_pages(s, window, judged, &pages);
+    struct narrow wide = widened(s, window, &pages);
+    /* Among so many windows some give runs by chance. */
+    struct numbers numbers = numbers_of(&pages, wide.span.lsb % 8u, wide.span.msb % 8u);
+    double bits = evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
+    uint8_t beside = (uint8_t)~pages.moving;
+    bool zeros = beside != 0 && (pages.value[0] & beside) == 0;
+    return bits + (byte == 0 ? IN_FRONT : 0) + (zeros && is_filled_with_ones(s, byte) ? ZEROS : 0);
 }

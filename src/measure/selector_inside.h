@@ -1,7 +1,7 @@
 /* How the finder of selectors is put together: selector_flips.c counts flips between frames of the
  * same value of a window; selector_judge.c says what they explain; selector.c tries windows and
- * decides; selector_extent.c says where the one it chose ends; selector_common.c tells which bits
- * mean the same on every page. */
+ * believes them; selector_choice.c takes one; selector_extent.c says where that ends;
+ * selector_common.c tells which bits mean the same on every page. */
 #ifndef LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 #define LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 
@@ -13,6 +13,7 @@
 #define SELECTOR_WINDOW    (1u << SELECTOR_WIDTH_MAX)
 #define SELECTOR_BITS      512
 #define BEST_KEPT          40
+#define SELECTOR_PAIRS     (LT_SELECTOR_VALUES_MAX * LT_SELECTOR_VALUES_MAX)
 
 /* The rows that are looked at, as words: bit position p is bit p % 64 of word p / 64. */
 struct rows {
@@ -87,6 +88,7 @@ struct search {
     struct lt_counter_found counter[LT_COUNTERS_MAX];
     uint16_t *values;
     struct by_value *scratch;
+    uint16_t *together; /* counts of pairs of values, SELECTOR_PAIRS of them */
     struct judged *judged;
     size_t count;
     struct candidate best[BEST_KEPT + 1]; /* the highest score first */
@@ -97,15 +99,40 @@ void lt_selector_values(struct search *s, const struct narrow *window, const str
 /* False when the window cannot be a selector there. */
 bool lt_selector_judge(struct search *s, const struct narrow *window, const struct half *half,
                        struct judged *ret);
+/* Bits a row that the window's own bits hold, each by its flips, on the rows of s->look. */
+double lt_selector_own_bits(const struct search *s, const struct narrow *window);
 /* What a number explains of itself is no evidence: takes it out, on the rows of s->look. */
 void lt_selector_leave_carries(struct search *s, const struct narrow *window,
                                struct judged *judged);
+
+/* ---- selector.c ---- */
+
+bool lt_selector_is_counter(const struct search *s, const struct narrow *window);
+/* ... modulo 2^n or 2^n - 1, as those are that have a check beside them. */
+bool lt_selector_is_alive(const struct search *s, const struct narrow *window);
+
+/* ---- selector_choice.c ---- */
+
+/* A candidate that is believed: its pages, and whether they go round in order. */
+struct believed {
+    const struct candidate *candidate;
+    unsigned values;
+    bool round;
+    double saved, score; /* on all rows looked at */
+};
+
+/* One of the list; NULL of none. */
+const struct believed *lt_selector_choose(struct search *s, const struct believed *list,
+                                          size_t count);
 
 /* ---- selector_extent.c ---- */
 
 /* The window, judged on s->look, with what else of its byte belongs to it. */
 struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
                                  const struct judged *judged);
+/* Of windows that tell the same: how much speaks for this one, by its place and its numbers. */
+double lt_selector_prior(struct search *s, const struct narrow *window,
+                         const struct judged *judged);
 /* Of 2^width values those that are there: bits of evidence that they are no chance, for they go on
  * in equal steps without a gap; 0 where they do not. */
 double lt_selector_run(const bool *present, unsigned width);

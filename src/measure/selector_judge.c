@@ -77,6 +77,16 @@ bool lt_selector_judge(struct search *s, const struct narrow *window, const stru
     return true;
 }
 
+double lt_selector_own_bits(const struct search *s, const struct narrow *window)
+{
+    double bits = 0;
+    for (unsigned n = 0; n < window->width; n++) {
+        uint32_t flips = s->look.next.of[lt_span_position(window->span, n)];
+        bits += saved_by((double)flips / (double)s->look.next.pairs, 0);
+    }
+    return bits;
+}
+
 /* The n-th bit above the window (below: n negative) in one order; false outside the frame. */
 static bool neighbour(const struct search *s, const struct narrow *window, bool motorola, int n,
                       unsigned *ret_bit)

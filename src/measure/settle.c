@@ -324,17 +324,22 @@ static enum lt_code some_rows(const struct lt_kept *kept, struct lt_arena *scrat
 }
 
 /* The selector of the kept rows. Checks go first: they hold over a frame whatever its pages are,
- * and their restless bits would only stand in the way. */
+ * and their restless bits would only stand in the way. Which byte of a sum is the check is told by
+ * the counter too. */
 static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_arena *scratch,
                                       struct lt_selector_found *ret_found, struct lt_error *error)
 {
     struct lt_check_found checks[LT_CHECKS_MAX];
+    struct lt_counter_found counters[LT_COUNTERS_MAX];
     struct lt_bit_set places = {{0}};
     struct lt_kept some;
-    size_t count = 0;
+    size_t count = 0, counter_count = 0;
     enum lt_code code = some_rows(kept, scratch, &some, error);
     if (code == LT_OK)
-        code = lt_checks_find(&some, NULL, 0, &places, scratch, checks, &count, error);
+        code = lt_counters_find(&some, 0, &places, scratch, counters, &counter_count, error);
+    if (code == LT_OK)
+        code =
+            lt_checks_find(&some, counters, counter_count, &places, scratch, checks, &count, error);
     for (size_t i = 0; i < count; i++)
         if (checks[i].form == LT_CHECK_FOUND && checks[i].checksum.family != LT_CHECK_AFFINE)
             lt_bit_set_add_bits(&places, &checks[i].place);
