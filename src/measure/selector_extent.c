@@ -18,10 +18,12 @@
 #define NUMBERED   2.0 /* pages are numbered one after another */
 #define STEPPED    1.0 /* ... or in equal steps */
 #define FROM_START 1.0 /* ... from 0 or 1 on */
+#define ALONE      1.5 /* nothing else of its byte moves */
 #define IN_FRONT   1.5 /* most selectors are in the first byte */
 #define ZEROS      1.0 /* zeros beside it, where unused bits are ones: it has bits that never moved */
 #define NEXT_BIT   0.3 /* share of that of a bit of the one beside it: they may be of one field */
-#define BYTES      256u
+
+#define BYTES 256u
 
 /* What the window's byte holds on each page, and which of its bits change within a page. */
 struct byte_of_pages {
@@ -124,19 +126,27 @@ static double evidence_of_steps(const struct numbers *numbers)
     return numbers->step == 1 ? NUMBERED : numbers->step > 1 && numbers->count > 2 ? STEPPED : 0;
 }
 
+/* How much it speaks for them that those around the window's own are fixed too. */
+static double evidence_of_more(const struct byte_of_pages *pages, const struct narrow *window,
+                               unsigned lsb, unsigned msb)
+{
+    unsigned more = 0;
+    for (unsigned bit = lsb; bit <= msb; bit++)
+        more += (pages->moving >> bit & 1) &&
+                (bit < window->span.lsb % 8u || bit > window->span.msb % 8u);
+    return more ? pages->rare * (1 + NEXT_BIT * (more - 1)) : 0;
+}
+
 /* How much speaks for the bits lsb to msb of the byte, which are all fixed, around those of
  * `window`. */
 static double evidence(const struct byte_of_pages *pages, const struct narrow *window, unsigned lsb,
                        unsigned msb)
 {
-    unsigned mask = ((1u << (msb - lsb + 1)) - 1) << lsb, more = 0;
-    for (unsigned bit = lsb; bit <= msb; bit++)
-        more += (pages->moving >> bit & 1) &&
-                (bit < window->span.lsb % 8u || bit > window->span.msb % 8u);
-    bool whole = pages->fixed == 0xFF && (pages->moving & ~mask) == 0;
+    unsigned mask = ((1u << (msb - lsb + 1)) - 1) << lsb;
     struct numbers numbers = numbers_of(pages, lsb, msb);
+    bool whole = pages->fixed == 0xFF && (pages->moving & ~mask) == 0;
     return numbers.run + evidence_of_steps(&numbers) + (whole ? fmin(OWN_BYTE, pages->rare) : 0) +
-           (more ? pages->rare * (1 + NEXT_BIT * (more - 1)) : 0);
+           evidence_of_more(pages, window, lsb, msb);
 }
 
 static bool has(uint8_t bits, unsigned bit)
@@ -216,10 +226,16 @@ double lt_selector_prior(struct search *s, const struct narrow *window, const st
         return 0;
     read_pages(s, window, judged, &pages);
     struct narrow wide = widened(s, window, &pages);
-    /* Among so many windows some give runs by chance. */
-    struct numbers numbers = numbers_of(&pages, wide.span.lsb % 8u, wide.span.msb % 8u);
-    double bits = evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
+    unsigned lsb = wide.span.lsb % 8u, msb = wide.span.msb % 8u;
+    bool alone = (pages.moving & ~(((1u << (msb - lsb + 1)) - 1) << lsb)) == 0;
+    double bits = (byte == 0 ? IN_FRONT : 0) + (alone ? ALONE : 0) +
+                  evidence_of_more(&pages, window, lsb, msb);
+    /* One bit among others is 0 and 1 on two pages whatever it is. */
+    if (wide.width > 1 || alone) {
+        struct numbers numbers = numbers_of(&pages, lsb, msb);
+        bits += evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
+    }
     uint8_t beside = (uint8_t)~pages.moving;
     bool zeros = beside != 0 && (pages.value[0] & beside) == 0;
-    return bits + (byte == 0 ? IN_FRONT : 0) + (zeros && is_filled_with_ones(s, byte) ? ZEROS : 0);
+    return bits + (zeros && is_filled_with_ones(s, byte) ? ZEROS : 0);
 }
