@@ -75,6 +75,12 @@ static double unrest(struct search *s, const struct narrow *finer, const struct 
     return by_chance > 0 ? changes / by_chance : 0;
 }
 
+/* Within the pages of `coarser`: does the window stay what it is, or go on as a number? */
+static bool is_content(struct search *s, const struct narrow *finer, const struct narrow *coarser)
+{
+    return unrest(s, finer, coarser) < UNREST || lt_selector_is_number_within(s, finer, coarser);
+}
+
 /* Of two windows where one tells the other, the one that goes round in order is the selector, or
  * else the one with fewer values, if the other's are no pages too. */
 static bool is_rather(struct search *s, const struct believed *one, const struct believed *best)
@@ -87,7 +93,7 @@ static bool is_rather(struct search *s, const struct believed *one, const struct
         return one->round && ratio >= ROUND_RATIO && one->values <= best->values &&
                tells(s, other, own) >= TELLS;
     return one->values < best->values && ratio >= FEWER && tells(s, other, own) >= TELLS &&
-           unrest(s, other, own) < UNREST;
+           is_content(s, other, own);
 }
 
 /* A narrower window inside another. */
@@ -97,7 +103,7 @@ static bool is_rather_inside(struct search *s, const struct believed *one,
     double ratio = one->saved / best->saved;
     return ratio >= NESTED || (ratio >= NESTED_FEW && FEW_TIMES * one->values <= best->values) ||
            (ratio >= FEWER && one->values < best->values &&
-            unrest(s, &best->candidate->window, &one->candidate->window) < UNREST);
+            is_content(s, &best->candidate->window, &one->candidate->window));
 }
 
 /* What it takes to say the window's own bits is no evidence, but a counter that explains a selector

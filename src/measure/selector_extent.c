@@ -18,8 +18,8 @@
 #define NUMBERED   2.0 /* pages are numbered one after another */
 #define STEPPED    1.0 /* ... or in equal steps */
 #define FROM_START 1.0 /* ... from 0 or 1 on */
-#define ALONE      1.5 /* nothing else of its byte moves */
-#define IN_FRONT   1.5 /* most selectors are in the first byte */
+#define ALONE      1.5 /* nothing else of its byte moves, and the rest is 0 */
+#define IN_FRONT   2.0 /* most selectors are in the first byte */
 #define ZEROS      1.0 /* zeros beside it, where unused bits are ones: it has bits that never moved */
 #define NEXT_BIT   0.3 /* share of that of a bit of the one beside it: they may be of one field */
 
@@ -81,18 +81,18 @@ static double sets(unsigned width, unsigned count)
 static unsigned step_of(const bool *present, unsigned width, unsigned *ret_count)
 {
     unsigned step = 0, last = 0;
+    bool even = true;
     *ret_count = 0;
     for (unsigned value = 0; value < 1u << width; value++) {
         if (!present[value])
             continue;
         if (*ret_count == 1)
             step = value - last;
-        if (*ret_count > 1 && value - last != step)
-            return 0;
+        even = even && (*ret_count < 2 || value - last == step);
         last = value;
         ++*ret_count;
     }
-    return step;
+    return even ? step : 0;
 }
 
 double lt_selector_run(const bool *present, unsigned width)
@@ -105,19 +105,22 @@ double lt_selector_run(const bool *present, unsigned width)
 /* The numbers that the bits lsb to msb of the byte give the pages. */
 struct numbers {
     unsigned count, first, step; /* step 0: not in equal steps */
-    double run;                  /* bits of evidence that they are no chance */
+    double bits;                 /* that it takes to say which they are */
 };
 
 static struct numbers numbers_of(const struct byte_of_pages *pages, unsigned lsb, unsigned msb)
 {
     bool present[BYTES] = {false};
     struct numbers ret = {.first = 0};
+    unsigned mask = (1u << (msb - lsb + 1)) - 1;
     for (unsigned p = 0; p < pages->count; p++)
-        present[pages->value[p] >> lsb & ((1u << (msb - lsb + 1)) - 1)] = true;
+        present[pages->value[p] >> lsb & mask] = true;
     while (ret.first < BYTES - 1 && !present[ret.first])
         ret.first++;
     ret.step = step_of(present, msb - lsb + 1, &ret.count);
-    ret.run = lt_selector_run(present, msb - lsb + 1);
+    unsigned moving = (unsigned)__builtin_popcount(pages->moving >> lsb & mask);
+    double run = lt_selector_run(present, msb - lsb + 1);
+    ret.bits = run > 0 ? sets(msb - lsb + 1, ret.count) - run : sets(moving, ret.count);
     return ret;
 }
 
@@ -126,14 +129,20 @@ static double evidence_of_steps(const struct numbers *numbers)
     return numbers->step == 1 ? NUMBERED : numbers->step > 1 && numbers->count > 2 ? STEPPED : 0;
 }
 
-/* How much it speaks for them that those around the window's own are fixed too. */
-static double evidence_of_more(const struct byte_of_pages *pages, const struct narrow *window,
-                               unsigned lsb, unsigned msb)
+/* Bits lsb to msb that move and are not the window's own. */
+static unsigned more_bits(const struct byte_of_pages *pages, const struct narrow *window,
+                          unsigned lsb, unsigned msb)
 {
     unsigned more = 0;
     for (unsigned bit = lsb; bit <= msb; bit++)
         more += (pages->moving >> bit & 1) &&
                 (bit < window->span.lsb % 8u || bit > window->span.msb % 8u);
+    return more;
+}
+
+/* How much it speaks for them that they are fixed too. */
+static double evidence_of_more(const struct byte_of_pages *pages, unsigned more)
+{
     return more ? pages->rare * (1 + NEXT_BIT * (more - 1)) : 0;
 }
 
@@ -143,10 +152,13 @@ static double evidence(const struct byte_of_pages *pages, const struct narrow *w
                        unsigned msb)
 {
     unsigned mask = ((1u << (msb - lsb + 1)) - 1) << lsb;
+    unsigned more = more_bits(pages, window, lsb, msb);
     struct numbers numbers = numbers_of(pages, lsb, msb);
     bool whole = pages->fixed == 0xFF && (pages->moving & ~mask) == 0;
-    return numbers.run + evidence_of_steps(&numbers) + (whole ? fmin(OWN_BYTE, pages->rare) : 0) +
-           evidence_of_more(pages, window, lsb, msb);
+    /* Each page has to say what the bits are that are not in its number. */
+    double said = (double)more * numbers.count - numbers.bits;
+    return said + evidence_of_steps(&numbers) + (whole ? fmin(OWN_BYTE, pages->rare) : 0) +
+           evidence_of_more(pages, more);
 }
 
 static bool has(uint8_t bits, unsigned bit)
@@ -228,14 +240,14 @@ double lt_selector_prior(struct search *s, const struct narrow *window, const st
     struct narrow wide = widened(s, window, &pages);
     unsigned lsb = wide.span.lsb % 8u, msb = wide.span.msb % 8u;
     bool alone = (pages.moving & ~(((1u << (msb - lsb + 1)) - 1) << lsb)) == 0;
-    double bits = (byte == 0 ? IN_FRONT : 0) + (alone ? ALONE : 0) +
-                  evidence_of_more(&pages, window, lsb, msb);
-    /* One bit among others is 0 and 1 on two pages whatever it is. */
-    if (wide.width > 1 || alone) {
-        struct numbers numbers = numbers_of(&pages, lsb, msb);
-        bits += evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
-    }
+    struct numbers numbers = numbers_of(&pages, lsb, msb);
+    double bits = byte == 0 ? IN_FRONT : 0;
     uint8_t beside = (uint8_t)~pages.moving;
     bool zeros = beside != 0 && (pages.value[0] & beside) == 0;
+    if (alone)
+        bits += (zeros ? ALONE : 0) + evidence_of_more(&pages, more_bits(&pages, window, lsb, msb));
+    /* On two pages any bit is 0 and 1, and of two bits one is the other's opposite soon. */
+    if (alone || numbers.count > 2)
+        bits += evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
     return bits + (zeros && is_filled_with_ones(s, byte) ? ZEROS : 0);
 }

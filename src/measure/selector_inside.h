@@ -81,6 +81,7 @@ struct candidate {
 
 struct search {
     const struct lt_kept *kept;
+    const struct narrow *within; /* rows are compared within its values; NULL: one after another */
     struct rows rows;
     struct half look, halves[2];
     struct lt_bit_set moves, counters;
@@ -104,6 +105,9 @@ double lt_selector_own_bits(const struct search *s, const struct narrow *window)
 /* What a number explains of itself is no evidence: takes it out, on the rows of s->look. */
 void lt_selector_leave_carries(struct search *s, const struct narrow *window,
                                struct judged *judged);
+/* Does the window go on as part of a number does, on the rows of each value of `within`? */
+bool lt_selector_is_number_within(struct search *s, const struct narrow *window,
+                                  const struct narrow *within);
 
 /* ---- selector.c ---- */
 

@@ -11,6 +11,8 @@
 #define CARRY_BITS  6
 #define CARRY_SHARE 0.7
 #define CARRY_REACH 15
+#define UNREST      0.6 /* of a number's steps, against those of chance: what comes in any order */
+#define OTHER_TURN  37
 #define OVER_LEAST  3 /* bits above the window */
 #define OVER_TURNS  12
 #define OVER_STEPS  2
@@ -125,52 +127,94 @@ static void look_around(const struct search *s, const struct narrow *window, boo
     }
 }
 
-/* Share of the window's turns at which the number stays within `reach`, going round. */
-static double stays_close(const struct search *s, const struct around *around, uint64_t reach)
+static uint64_t number_at(const struct search *s, const struct around *around, size_t row)
 {
-    uint64_t mask = ((uint64_t)1 << around->count) - 1, before = 0, turns = 0, close = 0;
-    for (size_t i = s->look.first; i < s->look.end; i++) {
-        uint64_t number = 0;
-        for (unsigned k = 0; k < around->count; k++)
-            number =
-                number << 1 |
-                (s->rows.word[i * s->rows.words + around->bit[k] / 64] >> around->bit[k] % 64 & 1);
-        if (i > s->look.first && s->rows.follows[i] && s->values[i] != s->values[i - 1]) {
-            uint64_t up = (number - before) & mask, down = (before - number) & mask;
-            turns++;
-            close += (up < down ? up : down) <= reach;
-        }
-        before = number;
+    const uint64_t *words = s->rows.word + row * s->rows.words;
+    uint64_t number = 0;
+    for (unsigned k = 0; k < around->count; k++)
+        number = number << 1 | (words[around->bit[k] / 64] >> around->bit[k] % 64 & 1);
+    return number;
+}
+
+static uint64_t apart(uint64_t a, uint64_t b, uint64_t mask)
+{
+    uint64_t up = (a - b) & mask, down = (b - a) & mask;
+    return up < down ? up : down;
+}
+
+/* The row before this one, or, within the pages of another window, the one before of its page;
+ * false where there is none. Rows are asked for in turn. */
+static bool row_before(struct search *s, size_t row, size_t *ret_before)
+{
+    if (!s->within) {
+        *ret_before = row - 1;
+        return row > s->look.first && s->rows.follows[row];
     }
+    unsigned page = narrow_value(s->within, lt_kept_row(s->kept, s->rows.source[row]));
+    uint32_t before = s->scratch->last[page];
+    s->scratch->last[page] = (uint32_t)row + 1;
+    *ret_before = before - 1u;
+    return before != 0;
+}
+
+static void start_over(struct search *s)
+{
+    if (s->within)
+        memset(s->scratch->last, 0, sizeof *s->scratch->last << s->within->width);
+}
+
+/* Share of the window's turns at which the number stays within `reach`, going round. How far it
+ * goes on the mean at a turn, against how far it is from another of its turns: `ret_unrest`. */
+static double stays_close(struct search *s, const struct around *around, uint64_t reach,
+                          double *ret_unrest)
+{
+    uint64_t mask = ((uint64_t)1 << around->count) - 1, turns = 0, close = 0, other = 0;
+    double far = 0, chance = 0;
+    start_over(s);
+    for (size_t i = s->look.first; i < s->look.end; i++) {
+        size_t before;
+        if (!row_before(s, i, &before) || s->values[i] == s->values[before])
+            continue;
+        uint64_t number = number_at(s, around, i);
+        uint64_t step = apart(number, number_at(s, around, before), mask);
+        turns++;
+        close += step <= reach;
+        far += (double)step;
+        if (turns % OTHER_TURN == 0)
+            other = number;
+        chance += (double)apart(number, other, mask);
+    }
+    *ret_unrest = chance > 0 ? far / chance : 0;
     return turns ? (double)close / (double)turns : 0;
 }
 
 /* A number that goes over zero or mid-scale turns many bits at once. Of the window's turns that
  * also turn bits above it: the share at which the number made of those moving bits stays close.
  * Above a selector lies what its pages hold, and that jumps. */
-static bool goes_over(const struct search *s, const struct narrow *window, bool motorola)
+static bool goes_over(struct search *s, const struct narrow *window, bool motorola)
 {
-    struct around around = {0, 0, {0}};
+    struct around all = {0, 0, {0}};
     unsigned bit, above = 0;
     while (above < CARRY_REACH && neighbour(s, window, motorola, (int)above + 1, &bit) &&
            lt_bit_set_has(&s->moves, bit))
-        around.bit[CARRY_REACH - 1 - above++] = bit;
+        all.bit[CARRY_REACH - 1 - above++] = bit;
     for (unsigned reach = OVER_LEAST; reach <= above; reach++) {
-        uint64_t turns = 0, close = 0, before = 0, mask = ((uint64_t)1 << (reach + 1)) - 1;
+        uint64_t turns = 0, close = 0, mask = ((uint64_t)1 << (reach + 1)) - 1;
+        struct around around = {reach, 0, {0}};
+        memcpy(around.bit, all.bit + CARRY_REACH - reach, reach * sizeof *around.bit);
+        start_over(s);
         for (size_t i = s->look.first; i < s->look.end; i++) {
-            const uint64_t *row = s->rows.word + i * s->rows.words;
-            uint64_t number = 0;
-            for (unsigned k = CARRY_REACH - reach; k < CARRY_REACH; k++)
-                number = number << 1 | (row[around.bit[k] / 64] >> around.bit[k] % 64 & 1);
+            size_t before;
+            if (!row_before(s, i, &before) || s->values[i] == s->values[before])
+                continue;
+            uint64_t number = number_at(s, &around, i), earlier = number_at(s, &around, before);
+            if (number == earlier)
+                continue;
             /* The window as one step below them: its top bit. */
             number = number << 1 | (s->values[i] >> (window->width - 1) & 1);
-            if (i > s->look.first && s->rows.follows[i] && (number ^ before) >> 1 &&
-                s->values[i] != s->values[i - 1]) {
-                uint64_t up = (number - before) & mask, down = (before - number) & mask;
-                turns++;
-                close += (up < down ? up : down) <= OVER_STEPS;
-            }
-            before = number;
+            earlier = earlier << 1 | (s->values[before] >> (window->width - 1) & 1);
+            turns++;
+            close += apart(number, earlier, mask) <= OVER_STEPS;
         }
         if (turns >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)turns)
             return true;
@@ -180,19 +224,28 @@ static bool goes_over(const struct search *s, const struct narrow *window, bool 
 
 /* Where a number crosses 7/8 or -1/0 to and fro, one of its bits explains the others, for all of
  * them change together. Then the number with the window inside is close to what it was before. */
-static bool is_carrying(const struct search *s, const struct narrow *window, bool motorola,
-                        const struct judged *judged)
+static bool is_carrying(struct search *s, const struct narrow *window, bool motorola,
+                        const struct judged *judged, unsigned *ret_above)
 {
     struct around around;
+    double unrest;
+    *ret_above = CARRY_REACH;
     if (goes_over(s, window, motorola))
         return true;
     look_around(s, window, motorola, 0, judged, &around);
-    if (around.low >= 2 && stays_close(s, &around, (uint64_t)1 << (around.low - 2)) >= CARRY_SHARE)
+    if (around.low >= 2 &&
+        stays_close(s, &around, (uint64_t)1 << (around.low - 2), &unrest) >= CARRY_SHARE)
         return true;
     unsigned without = around.count;
     look_around(s, window, motorola, CARRY_REACH, judged, &around);
-    return around.count > without && around.count >= 4 &&
-           stays_close(s, &around, (uint64_t)1 << (around.count - 3)) >= CARRY_SHARE;
+    if (around.count <= without || around.count < 4 ||
+        stays_close(s, &around, (uint64_t)1 << (around.count - 3), &unrest) < CARRY_SHARE)
+        return false;
+    /* Pages that come in any order are near each other too where their numbers are: then the bits
+     * above may be the selector's own, and no more is left out. */
+    if (unrest >= UNREST)
+        *ret_above = around.count - without;
+    return true;
 }
 
 /* What a number explains of itself is no evidence. */
@@ -200,9 +253,10 @@ void lt_selector_leave_carries(struct search *s, const struct narrow *window, st
 {
     const struct judged whole = *judged;
     for (unsigned motorola = 0; motorola < 2; motorola++) {
-        if (!is_carrying(s, window, motorola, &whole))
+        unsigned above;
+        if (!is_carrying(s, window, motorola, &whole, &above))
             continue;
-        for (int n = -CARRY_REACH; n <= CARRY_REACH; n++) {
+        for (int n = above < CARRY_REACH ? 1 : -CARRY_REACH; n <= (int)above; n++) {
             unsigned bit;
             if (n == 0 || !neighbour(s, window, motorola, n, &bit) ||
                 !lt_bit_set_has(&judged->set, bit))
@@ -213,4 +267,19 @@ void lt_selector_leave_carries(struct search *s, const struct narrow *window, st
             judged->set.word[bit / 64] &= ~((uint64_t)1 << bit % 64);
         }
     }
+}
+
+bool lt_selector_is_number_within(struct search *s, const struct narrow *window,
+                                  const struct narrow *within)
+{
+    bool is_number = false;
+    if (!lt_selector_judge(s, window, &s->look, s->judged))
+        return false;
+    s->within = within;
+    for (unsigned motorola = 0; motorola < 2 && !is_number; motorola++) {
+        unsigned above;
+        is_number = is_carrying(s, window, motorola, s->judged, &above) && above == CARRY_REACH;
+    }
+    s->within = NULL;
+    return is_number;
 }
