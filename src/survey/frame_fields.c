@@ -144,11 +144,24 @@ static enum lt_code look_again(struct parts *parts, struct frame_parts *frame,
     return is_settled(page) || prior == 0 ? LT_OK : find_fields(parts, frame, page, prior);
 }
 
+static enum lt_code extend_common(struct parts *parts, struct frame_parts *frame)
+{
+    struct lt_arena scratch;
+    if (!frame->paged || !has_common(frame))
+        return LT_OK;
+    lt_arena_init(&scratch, SCRATCH_CEILING);
+    bool fine = parts_extend_common(frame, &scratch);
+    lt_arena_release(&scratch);
+    return fine ? LT_OK : parts_no_memory(parts);
+}
+
 static enum lt_code find_all_fields(struct parts *parts)
 {
     struct rounds rounds = {.frame = lt_arena_array(&parts->keep, parts->work->survey->frame_count,
                                                     sizeof *rounds.frame)};
     enum lt_code code = rounds.frame ? LT_OK : parts_no_memory(parts);
+    for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
+        code = extend_common(parts, &parts->frames[i]);
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
         code = parts_each_page(parts, &parts->frames[i], look_first, &rounds);
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
