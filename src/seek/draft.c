@@ -339,6 +339,16 @@ static bool was_before(const struct draft *draft, size_t index)
     return false;
 }
 
+static int by_place(const void *a, const void *b)
+{
+    const struct lt_signal_def *one = a, *other = b;
+    unsigned first = lt_span_position(one->bits.part[0], 0) ^ 7; /* bit 7 of a byte comes first */
+    unsigned second = lt_span_position(other->bits.part[0], 0) ^ 7;
+    if (first != second)
+        return first < second ? -1 : 1;
+    return (int)one->page_count - (int)other->page_count;
+}
+
 /* Frames and signals one behind the other, with the numbers that they have now. */
 static void put_frame(struct draft *draft, size_t frame)
 {
@@ -355,6 +365,8 @@ static void put_frame(struct draft *draft, size_t frame)
             list[checks++] = def->checksums[i];
     def->checksums = list;
     def->checksum_count = checks;
+    size_t selectors = of->pages ? 1 : 0;
+    qsort(of->list + selectors, of->count - selectors, sizeof *of->list, by_place);
     for (size_t i = 0; i < of->count; i++) {
         struct lt_signal_def *signal = &profile->signals[profile->signal_count++];
         *signal = of->list[i];

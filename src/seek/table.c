@@ -46,7 +46,7 @@ static void put_row(struct lt_table *table, const struct lt_seek_report *report,
     lt_table_cell(table, "%s", seek_bus_name(report, candidate->stream->key.bus));
     lt_table_cell(table, "%s", id);
     if (candidate->has_page)
-        lt_table_cell(table, "%s on page %u", bits, candidate->page);
+        lt_table_cell(table, "%s page %u", bits, candidate->page);
     else
         lt_table_cell(table, "%s", bits);
     lt_table_cell(table, "%s",
@@ -77,10 +77,10 @@ static void put_candidates(const struct lt_seek_report *report, const struct lt_
     for (size_t i = 0; i < shown; i++)
         put_row(&table, report, target, &target->candidates[i]);
     if (shown)
-        lt_table_write(&table, sink, 4);
+        lt_table_write(&table, sink, 2);
     lt_table_release(&table);
     if (target->count > shown)
-        lt_sink_format(sink, "    and %zu more in the JSON\n", target->count - shown);
+        lt_sink_format(sink, "  and %zu more in the JSON\n", target->count - shown);
 }
 
 /* --- targets --- */
