@@ -101,7 +101,8 @@ static void add_copies(char *text, size_t size, const struct draft *draft,
 static const char *evidence_of(const struct draft *draft, const struct lt_seek_target *target)
 {
     const struct lt_candidate *best = target->candidates;
-    char copies[LT_DRAFT_TEXT_ROOM], rmse[LT_FIGURE_ROOM], r[LT_FIGURE_ROOM], lag[LT_TIME_ROOM];
+    char proven[SEEK_PROVEN_ROOM], copies[LT_DRAFT_TEXT_ROOM], rmse[LT_FIGURE_ROOM],
+        r[LT_FIGURE_ROOM], lag[LT_TIME_ROOM];
     int percent = (int)floor(best->confidence * 100);
     add_copies(copies, sizeof copies, draft, target);
     seek_print_lag(lag, best->lag_s);
@@ -111,9 +112,10 @@ static const char *evidence_of(const struct draft *draft, const struct lt_seek_t
     lt_figure_digits(rmse, best->rmse, 3);
     lt_figure_fixed(r, best->r, 5);
     const char *unit = target->reference->unit ? target->reference->unit : "";
-    return lt_draft_text(draft->arena, "%s %d %%: r %s, left over %s%s%s, lag %s%s",
-                         target->reference->name, percent, r, rmse, *unit ? " " : "", unit, lag,
-                         copies);
+    seek_print_proven(proven, best);
+    return lt_draft_text(draft->arena, "%s %d %%%s: r %s, left over %s%s%s, lag %s%s",
+                         target->reference->name, percent, proven, r, rmse, *unit ? " " : "", unit,
+                         lag, copies);
 }
 
 /* --- one signal --- */

@@ -40,7 +40,7 @@ struct page {
 static void put_place(struct page *page, const struct lt_candidate *candidate)
 {
     struct lt_html *html = &page->html;
-    char id[LT_STREAM_ID_ROOM], bits[128];
+    char id[LT_STREAM_ID_ROOM], bits[128], proven[SEEK_PROVEN_ROOM];
     lt_stream_id_print(id, &candidate->stream->key);
     lt_bits_print(bits, sizeof bits, &candidate->bits);
     lt_html_line(html, "td", NULL, "%s", seek_bus_name(page->report, candidate->stream->key.bus));
@@ -49,6 +49,8 @@ static void put_place(struct page *page, const struct lt_candidate *candidate)
     lt_html_string(html, bits);
     if (candidate->has_page)
         lt_html_text(html, " (page %u)", candidate->page);
+    seek_print_proven(proven, candidate);
+    lt_html_string(html, proven);
     lt_html_close(html);
 }
 

@@ -63,3 +63,13 @@ void seek_print_lag(char ret_text[LT_TIME_ROOM], double lag_s)
     lt_figure_fixed(number, lag_s * 1e3, 0);
     lt_text_format(ret_text, LT_TIME_ROOM, "%s ms", number);
 }
+
+void seek_print_proven(char ret_text[SEEK_PROVEN_ROOM], const struct lt_candidate *candidate)
+{
+    const struct lt_bits *proven = &candidate->proven_bits;
+    ret_text[0] = '\0';
+    if (!proven->parts || lt_bits_length(proven) >= lt_bits_length(&candidate->bits))
+        return;
+    unsigned low = proven->part[proven->parts - 1].lsb;
+    lt_text_format(ret_text, SEEK_PROVEN_ROOM, " (proven down to %u.%u)", low / 8, low % 8);
+}

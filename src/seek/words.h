@@ -19,6 +19,10 @@ static inline bool seek_is_labels(const struct lt_seek_target *target)
 void seek_print_meaning(char ret_text[SEEK_MEANING_ROOM], const struct lt_seek_target *target,
                         const struct lt_candidate *candidate);
 
+/* " (proven down to 1.2)" where the low end is only probable, else nothing. */
+#define SEEK_PROVEN_ROOM 40
+void seek_print_proven(char ret_text[SEEK_PROVEN_ROOM], const struct lt_candidate *candidate);
+
 /* "-20 ms"; whole milliseconds are as fine as any lag is known. */
 void seek_print_lag(char ret_text[LT_TIME_ROOM], double lag_s);
 

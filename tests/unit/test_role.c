@@ -308,6 +308,16 @@ static void wheel_speeds_are_a_family(void **state)
     assert_null(lt_role_find(LT_TEXT("")));
 }
 
+static void a_family_asks_for_its_members(void **state)
+{
+    (void)state;
+    assert_true(lt_role_matches("load", "load"));
+    assert_false(lt_role_matches("load", "load_absolute"));
+    assert_false(lt_role_matches("absolute_load", "load"));
+    assert_true(lt_role_matches("wheel_speed_*", "wheel_speed_fl"));
+    assert_false(lt_role_matches("wheel_speed_*", "vehicle_speed"));
+}
+
 int main(void)
 {
     static const struct CMUnitTest tests[] = {
@@ -321,6 +331,7 @@ int main(void)
         cmocka_unit_test(the_table_is_sound),
         cmocka_unit_test(states_have_labels),
         cmocka_unit_test(wheel_speeds_are_a_family),
+        cmocka_unit_test(a_family_asks_for_its_members),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

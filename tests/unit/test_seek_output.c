@@ -351,6 +351,10 @@ static void a_draft_has_frame_and_signal(void **state)
                      "scale = 0.25\nunit = rpm\nrole = engine_speed\n");
     assert_has(text, "evidence = obd 01 0C 7E8 99 %: r 0.99980, left over 3.1 rpm, lag 30 ms\n");
     assert_null(strstr(text, "x101")); /* no signal there */
+    free(text);
+    best_of(made, made->target)->proven_bits = bits_of("0.7..1.3");
+    text = draft(made, &counts);
+    assert_has(text, "evidence = obd 01 0C 7E8 99 % (proven down to 1.3): r");
     assert_int_equal(counts.signals, 1);
     assert_int_equal(counts.frames, 1);
     free(text);
