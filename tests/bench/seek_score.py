@@ -5,12 +5,14 @@ What counts as right (the same for every car, written down before there was anyt
 
 - A candidate is *right* when it lies on a true copy of the target (a field whose quantity is the
   target, filtered or late copies too): frame and page; every bit that moved, in the right order and
-  with the right weight and sign, and no other that moved. Bits that never moved are free. The low
+  with the right weight and sign, and no other that moved. Bits that never moved are free, and so are
+  its own that moved with a code for "unavailable" alone. The low
   end may be off by two bits either way. Scale within 1 % of what these bits mean; offset, where
   either raw value is 0, within two quanta (the coarser of the field's step and the reference's).
 - A *cousin* counts as a true copy where it is another field in the same unit that is equal within
-  the reference's step: the root mean square of the difference is at most one step at one lag. So
-  are wheel speeds on a straight road. How often a true copy itself is at the top is shown beside.
+  the reference's step (its own, where that is coarser): the root mean square of the difference is at
+  most one step at one lag. So are wheel speeds on a straight road. How often a true copy itself is
+  at the top is shown beside.
 - Labels: every bit that moved and the code of every label that was marked.
 - *Right at the top*: the verdict is `found` and the first candidate is right. *In the top three*:
   whatever the verdict.
@@ -121,10 +123,11 @@ class Frame:
                 found |= {at for n, at in enumerate(field['places']) if field['any_mask'] >> n & 1}
         return found
 
-    def pattern(self, pages):
-        """The last row on one of these pages."""
+    def pattern(self, field):
+        """The last row that holds a value of this field."""
         for data in reversed(self.data):
-            if pages is None or self.page_of(data) in pages:
+            if ((field['page'] is None or self.page_of(data) in field['page']) and
+                    raw_of(field['places'], data) != field.get('unavailable')):
                 return data
         return None
 
@@ -165,7 +168,7 @@ def align(frame, field, claim):
         return None, 'top end: %d moving bits short' % sum(n > low for n in lost)
     off = low - moving[0] if low > moving[0] else -min(low, 0)
     foreign = [j for j, at in enumerate(places)
-               if at in frame.moving(field['page']) and not (at in where and where[at] in moving)]
+               if at in frame.moving(field['page']) and at not in where]
     if any(j >= shift for j in foreign):
         return None, 'top end: foreign bits that move'
     if off > LOW_MOST:
@@ -190,7 +193,7 @@ def meaning(frame, field, claim, shift):
         said, said_add = [1 << j for j in range(len(places))], 0
         said[-1] = 0
     ratio = 2.0 ** -shift
-    pattern = frame.pattern(field['page'])
+    pattern = frame.pattern(field)
     if pattern is None:
         return None, None, 'no rows'
     true_rest, said_rest, held = float(own_add), float(said_add), set()
@@ -245,7 +248,7 @@ def compare_labels(frame, field, claim, labels):
     shift, cause = align(frame, field, claim)
     if cause:
         return cause
-    places, pattern = positions(claim['bits'])[0], frame.pattern(field['page'])
+    places, pattern = positions(claim['bits'])[0], frame.pattern(field)
     got = {value['label']: value['raw'] for value in claim.get('values') or []}
     for code, label in field['values'].items():
         if label not in labels:
@@ -291,7 +294,7 @@ class Truth:
         return any(self.agrees_at(field, rows, times, lag / 10) for lag in range(-3, 7))
 
     def agrees_at(self, field, rows, times, lag):
-        squares, of, step = 0.0, 0, self.samples.step
+        squares, of, step = 0.0, 0, max(self.samples.step, abs(field['scale']))
         most = len(self.samples.times) * step * step
         for time, value in zip(self.samples.times, self.samples.values):
             n = bisect_right(times, time - lag) - 1
