@@ -107,20 +107,22 @@ def find_said(targets, truth):
     return None
 
 
+def truths_of(car, found, marks, name):
+    """What the replies or the marks of a capture are asked for, and the labels."""
+    if name == 'replies':
+        return [Truth(car, samples.target, samples, is_exercised(samples))
+                for _, samples in sorted(found.items())], None
+    table = read_marks(marks)
+    return [Truth(car, 'drive_mode', None, marks_exercised(table))], {text for _, text in table}
+
+
 def score_log(loomtap, log, layout, marks, label, seconds, kept, keep=None):
     """One capture: replies, then marks."""
     score, prefix, slowest = Score(), prefix_of(seconds), 0.0
     rows, found = kept or read_log(log)
     car = Car(layout, rows)
     for extra, name in (([], 'replies'), (['--marks', marks], 'marks')):
-        if name == 'replies':
-            truths = [Truth(car, samples.target, samples, is_exercised(samples))
-                      for _, samples in sorted(found.items())]
-            labels = None
-        else:
-            table = read_marks(marks)
-            labels = {text for _, text in table}
-            truths = [Truth(car, 'drive_mode', None, marks_exercised(table))]
+        truths, labels = truths_of(car, found, marks, name)
         if not truths:
             continue
         targets, took, problem = ask(loomtap, log, extra)
