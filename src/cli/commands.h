@@ -8,6 +8,7 @@ extern const struct command cmd_check;
 extern const struct command cmd_decode;
 extern const struct command cmd_encode;
 extern const struct command cmd_mimic;
+extern const struct command cmd_prove;
 extern const struct command cmd_recast;
 extern const struct command cmd_record;
 extern const struct command cmd_seek;

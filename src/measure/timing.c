@@ -51,6 +51,42 @@ static uint64_t bin_gap_ns(unsigned octave, unsigned bin)
     return (UINT64_C(1) << power) + bin * width + width / 2;
 }
 
+/* The bins in the order of their gaps. */
+static uint64_t gaps_of_bin(const struct lt_timing_counts *counts, unsigned octave, unsigned bin)
+{
+    return counts->octave[octave] ? counts->octave[octave][bin] : 0;
+}
+
+int64_t lt_timing_counts_quantile(const struct lt_timing_counts *counts, double share)
+{
+    uint64_t below = 0;
+    int64_t gap_ns = 0;
+    for (unsigned at = 0; at < LT_GAP_OCTAVES * LT_GAP_OCTAVE_BINS; at++) {
+        unsigned octave = at / LT_GAP_OCTAVE_BINS, bin = at % LT_GAP_OCTAVE_BINS;
+        uint64_t here = gaps_of_bin(counts, octave, bin);
+        if (!here)
+            continue;
+        gap_ns = (int64_t)bin_gap_ns(octave, bin);
+        below += here;
+        if ((double)below >= share * (double)counts->gaps)
+            break;
+    }
+    return gap_ns;
+}
+
+double lt_timing_counts_share(const struct lt_timing_counts *counts, int64_t low_ns,
+                              int64_t high_ns)
+{
+    uint64_t inside = 0;
+    for (unsigned at = 0; at < LT_GAP_OCTAVES * LT_GAP_OCTAVE_BINS; at++) {
+        unsigned octave = at / LT_GAP_OCTAVE_BINS, bin = at % LT_GAP_OCTAVE_BINS;
+        int64_t gap_ns = (int64_t)bin_gap_ns(octave, bin);
+        if (gap_ns >= low_ns && gap_ns <= high_ns)
+            inside += gaps_of_bin(counts, octave, bin);
+    }
+    return counts->gaps ? (double)inside / (double)counts->gaps : 0;
+}
+
 /* A frame that follows none, or none with a time. */
 static void begin(struct lt_timing_counts *counts, int64_t time_ns)
 {

@@ -34,6 +34,12 @@ void lt_timing_counts_ends(const struct lt_timing_counts *counts, int64_t *ret_l
                            int64_t *ret_highest_ns);
 /* The next frame follows no other. */
 void lt_timing_counts_break(struct lt_timing_counts *counts);
+/* The gap below which this share of all gaps lies, to the width of a bin (1.6 %); 0 without gaps.
+ */
+int64_t lt_timing_counts_quantile(const struct lt_timing_counts *counts, double share);
+/* How many of the gaps lie from low_ns to high_ns, as a share; by the middles of the bins. */
+double lt_timing_counts_share(const struct lt_timing_counts *counts, int64_t low_ns,
+                              int64_t high_ns);
 /* `into` += `from`, which comes after it. */
 bool lt_timing_counts_merge(struct lt_timing_counts *into, const struct lt_timing_counts *from);
 

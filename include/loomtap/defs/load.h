@@ -25,4 +25,7 @@ void lt_profile_free(struct lt_profile *profile);
  * out (the include line is kept), or with `flat` written in place of the include line. */
 void lt_profile_write(const struct lt_profile *profile, bool flat, struct lt_sink *sink);
 
+/* SHA-256 of a file's bytes in hex, for reports that say what they are about. */
+enum lt_code lt_file_hash(const char *path, char ret_hex[65], struct lt_error *error);
+
 #endif

@@ -1,0 +1,239 @@
+/* What the files of src/prove share.
+ *
+ *     prove           life, thresholds
+ *     read            one capture: buses bound, frames looked up and handed on
+ *     watch_frame     figures of a frame while it comes: timing, counter, checksum
+ *     watch_signal    figures of a signal: values, bits, steps, readings beside the stated one
+ *     samples         a signal over time, thinned
+ *     judge_*         claims from the figures
+ *     follow          one series over another: lag, slope, level, effective samples
+ *     proof           all claims together, verdict, what to drive next
+ *     text, json, html  the report
+ */
+#ifndef LOOMTAP_SRC_PROVE_INSIDE_H
+#define LOOMTAP_SRC_PROVE_INSIDE_H
+
+#include "loomtap/core/plan.h"
+#include "loomtap/core/value.h"
+#include "loomtap/prove/prove.h"
+#include "loomtap/proto/obd.h"
+#include "measure/timing.h"
+
+#define NS_PER_S       INT64_C(1000000000)
+#define SAMPLES_MAX    65536u
+#define BUS_QUIET_NS   (NS_PER_S / 2) /* no frame for so long: the bus sleeps */
+#define CALIBRATIONS   16
+#define NEIGHBOURS_MAX 2
+#define PIECES_MAX     8
+
+/* From one time to another; what cannot be counted is for ever. */
+static inline int64_t gap_between(int64_t from_ns, int64_t to_ns)
+{
+    int64_t gap_ns;
+    return __builtin_sub_overflow(to_ns, from_ns, &gap_ns) ? INT64_MAX / 4 : gap_ns;
+}
+
+/* A signal over time (of labelled signals the raw code): every `every`-th value is kept; when full,
+ * every second of those stays. */
+struct samples {
+    int64_t *time_ns;
+    double *value;
+    size_t count, capacity;
+    uint64_t every, seen;
+    bool unordered;
+};
+bool samples_add(struct samples *samples, int64_t time_ns, double value);
+bool samples_put_in_order(struct samples *samples);
+void samples_release(struct samples *samples);
+/* The value at a time, straight between the samples; NaN outside, or where they are further apart
+ * than `hold_ns`. *at is where the search begins; times asked for ascend. */
+double samples_at(const struct samples *samples, int64_t time_ns, int64_t hold_ns, size_t *at);
+
+/* A bit just beyond a field's upper end: does the number go on there? A field that is cut short
+ * wraps, and with the bit before it it does not. */
+struct neighbour {
+    uint16_t position; /* 8 * byte + bit */
+    bool known, bit;
+    uint64_t wraps, explained, harmed; /* harmed: only with the bit there is a jump */
+};
+
+/* How a number of so many bits would move, read in one way. */
+struct reading {
+    double travel; /* sum of its steps */
+    uint64_t low, high;
+};
+
+struct signal_watch {
+    const struct lt_signal_def *def;
+    struct lt_scaler scaler;
+    unsigned length;
+    bool watches_bits; /* a number in one place that is no float */
+    uint64_t values, suspect, unavailable, errors, too_short, not_finite, outside;
+    uint64_t bits_or, bits_and; /* of the valid raw values */
+    double low, high;
+    double range_low, range_high; /* stated, or the role's; infinite where there is none */
+    bool has_last, last_outside;
+    uint64_t last_raw;
+    double last_value;
+    int64_t last_ns, moved_ns;
+    uint64_t steps, changes, small_steps, fast_steps;
+    double fastest; /* per second */
+    uint64_t *labels;
+    uint64_t unlabelled;
+    /* Of each boundary inside the field: flips of bit k while the bits below it hardly moved. */
+    uint64_t flips[64], unmoved[64];
+    size_t neighbour_count;
+    struct neighbour neighbour[NEIGHBOURS_MAX];
+    /* Byte order: the field's pieces, byte by byte, the other way round. */
+    size_t piece_count;
+    struct {
+        uint8_t shift, width;
+    } piece[PIECES_MAX];
+    struct reading stated, turned;
+    double travel_unsigned, travel_twos, travel_magnitude;
+    uint64_t over_top, over_middle; /* steps across where a sign shows, up and down */
+    uint64_t over_top_down, over_middle_down;
+    struct samples samples; /* of signals with a role */
+};
+
+struct frame_watch {
+    const struct lt_frame_def *def;
+    uint64_t count, other_length, of_others;
+    unsigned other_len;
+    bool has_source, has_bus;
+    uint32_t source;
+    uint16_t bus; /* of the capture being read */
+    struct lt_timing_counts timing;
+    int64_t last_ns, last_quiet_ns, longest_ns;
+    uint64_t missing, pauses;
+    bool has_counter;
+    uint32_t counter, counter_top;
+    uint64_t skipped; /* frames that should have come before this one */
+    uint64_t counter_steps, counter_good, counter_lost, counter_still, counter_odd, counter_high,
+        counter_wraps;
+    uint32_t counter_odd_step;
+    size_t neighbour_count; /* above the counter */
+    struct neighbour neighbour[NEIGHBOURS_MAX];
+    uint64_t check_good, check_bad, check_short, contents;
+    uint8_t last[LT_FRAME_MAX];
+    uint8_t last_len;
+};
+
+struct bus_watch { /* of the profile */
+    bool bound;    /* in some capture */
+    uint64_t frames, bits_max;
+    int64_t alive_ns; /* with the sleep left out */
+};
+
+struct live_bus { /* of the capture being read */
+    bool begun;
+    int64_t first_ns, last_ns, quiet_ns;
+    uint64_t frames, bits_max;
+};
+
+struct lt_prove {
+    const struct lt_profile *profile;
+    struct lt_arena arena;
+    double limit[LT_LIMIT_COUNT];
+    bool limit_set[LT_LIMIT_COUNT];
+    struct frame_watch *frames; /* as in the profile */
+    struct signal_watch *signals;
+    struct bus_watch *buses; /* as in the profile, and one for frames on any bus */
+    bool failed_memory;
+    uint64_t frame_count, claimed_frames, captures;
+    int64_t duration_ns;
+    char calibrations[CALIBRATIONS][32];
+    size_t calibration_count;
+    /* The capture being read. */
+    struct lt_plan *plan;
+    struct live_bus live[LT_BUSES_MAX];
+    struct lt_obd *obd[LT_BUSES_MAX];
+    uint32_t profile_bus[LT_BUSES_MAX]; /* of each capture bus; LT_NONE */
+};
+
+/* watch_frame.c, watch_signal.c */
+bool frame_watch_init(struct lt_prove *prove, uint32_t frame);
+bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error *error);
+/* Looks at the frame itself; true if its values are suspect. */
+bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
+                      const struct lt_frame_plan *plan, const struct lt_frame *frame);
+void signal_watch_take(struct lt_prove *prove, struct signal_watch *watch,
+                       const struct lt_frame *frame, uint64_t raw);
+void signal_watch_break(struct signal_watch *watch);
+/* Positions just above a field that nothing else on its pages claims. */
+size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,
+                       uint32_t signal, struct neighbour ret_list[NEIGHBOURS_MAX]);
+void neighbours_take(struct neighbour *list, size_t count, const struct lt_frame *frame,
+                     enum lt_sign sign, unsigned length, bool follows, uint64_t raw,
+                     uint64_t before);
+/* The one of them at which the number goes on; NULL. */
+const struct neighbour *goes_on(const struct neighbour *list, size_t count);
+
+/* claim list */
+struct judge {
+    struct lt_prove *prove;
+    const struct lt_prove_given *given;
+    struct lt_arena *arena;
+    struct lt_claim *list;
+    size_t count, capacity;
+    struct lt_proof_plot *plots;
+    size_t plot_count, plot_capacity;
+    struct lt_claim nowhere; /* what is written when memory has run out */
+};
+
+/* Texts are printf forms; NULL for none. */
+struct lt_claim *claim(struct judge *judge, enum lt_claim_id id, const char *subject,
+                       enum lt_proof_verdict verdict);
+void claim_expected(struct judge *judge, struct lt_claim *claim, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+void claim_measured(struct judge *judge, struct lt_claim *claim, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+void claim_say(struct judge *judge, struct lt_claim *claim, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+static inline double limit_of(const struct judge *judge, enum lt_limit limit)
+{
+    return judge->prove->limit[limit];
+}
+const struct bus_watch *bus_of(const struct lt_prove *prove, const struct lt_frame_def *def);
+/* A number for people: four digits, no exponent where it can be. */
+#define NUMBER_ROOM 40
+const char *number_text(char *ret_text, double value);
+/* With its unit: "12 km/h"; ratios have none. */
+#define VALUE_ROOM 80
+const char *value_text(char *ret_text, double value, const char *unit);
+
+void judge_frames(struct judge *judge);
+void judge_sends(struct judge *judge);
+void judge_signals(struct judge *judge);
+void judge_bits(struct judge *judge, const struct signal_watch *watch);
+void judge_agreement(struct judge *judge);
+void judge_copies(struct judge *judge);
+void judge_required(struct judge *judge);
+enum lt_proof_verdict overall(const struct judge *judge);
+/* What to drive or record next, from the required claims that are not exercised. */
+bool find_todo(struct judge *judge, const char *const **ret_list, size_t *ret_count);
+void judge_laws(struct judge *judge);
+void judge_marks(struct judge *judge);
+void judge_calibration(struct judge *judge);
+
+/* One series over another. */
+struct follow {
+    size_t count; /* pairs used */
+    double n_eff; /* of them independent */
+    double r, slope, offset;
+    double level; /* mean of the reference less that of the signal, after the lag */
+    double rmse;
+    double span; /* of the reference, 5 % to 95 % */
+    double low, high;
+    double lag_s;
+    double signal_span;
+    bool moved;
+};
+/* How long a sample says something: five usual gaps of its frame, and of the thinning. */
+int64_t hold_of(const struct judge *judge, const struct signal_watch *watch);
+/* The first signal of a role, with samples; NULL. */
+struct signal_watch *role_signal(const struct judge *judge, const char *role);
+bool follow(const struct signal_watch *watch, const int64_t *time_ns, const double *value,
+            size_t count, double quantum, int64_t hold_ns, struct follow *ret_follow);
+
+#endif

@@ -1,0 +1,114 @@
+/* Claims that need something besides frames of signals: marks of a passenger, the car's own
+ * calibration ids. */
+#include <inttypes.h>
+#include <string.h>
+
+#include "prove/inside.h"
+
+#define BEHIND_NS   (3 * NS_PER_S / 2) /* a person marks up to so long after the change */
+#define AHEAD_NS    NS_PER_S
+#define MARKS_LEAST 2
+#define LABELS_MAX  64
+
+static size_t label_index(const struct lt_signal_def *def, const char *label)
+{
+    for (size_t i = 0; i < def->label_count; i++)
+        if (strcmp(def->labels[i].name, label) == 0)
+            return i;
+    return SIZE_MAX;
+}
+
+/* The label that the signal had for most of a time; SIZE_MAX: none. */
+static size_t usual_label(const struct signal_watch *watch, int64_t from_ns, int64_t to_ns)
+{
+    uint64_t seen[LABELS_MAX] = {0};
+    size_t best = SIZE_MAX;
+    const struct lt_signal_def *def = watch->def;
+    for (size_t i = 0; i < watch->samples.count; i++) {
+        if (watch->samples.time_ns[i] < from_ns || watch->samples.time_ns[i] > to_ns)
+            continue;
+        for (size_t k = 0; k < def->label_count && k < LABELS_MAX; k++)
+            if ((double)def->labels[k].raw == watch->samples.value[i])
+                seen[k]++;
+    }
+    for (size_t k = 0; k < def->label_count && k < LABELS_MAX; k++)
+        if (seen[k] && (best == SIZE_MAX || seen[k] > seen[best]))
+            best = k;
+    return best;
+}
+
+void judge_marks(struct judge *judge)
+{
+    const struct lt_proof_marks *marks = judge->given->marks;
+    struct signal_watch *watch = role_signal(judge, marks ? marks->target : "drive_mode");
+    uint64_t used = 0, right = 0, visited = 0;
+    const char *wrong_mark = NULL, *wrong_label = NULL;
+    char share[NUMBER_ROOM];
+    if (!watch || !watch->labels)
+        return;
+    struct lt_claim *c = claim(judge, LT_CLAIM_MARKS, watch->def->name, LT_NOT_EXERCISED);
+    claim_expected(judge, c, "the label that was marked last, in %s %% of the marks",
+                   number_text(share, limit_of(judge, LT_LIMIT_MARKS)));
+    if (!marks) {
+        claim_measured(judge, c, "no marks");
+        claim_say(judge, c,
+                  "which label is which is taken on trust: give marks of a drive "
+                  "through them");
+        return;
+    }
+    for (size_t i = 0; i < marks->count; i++) {
+        size_t wanted = label_index(watch->def, marks->label[i]);
+        int64_t end_ns = i + 1 < marks->count ? marks->time_ns[i + 1] - AHEAD_NS : INT64_MAX;
+        if (wanted == SIZE_MAX)
+            continue;
+        size_t found = usual_label(watch, marks->time_ns[i] + BEHIND_NS, end_ns);
+        if (found == SIZE_MAX)
+            continue;
+        used++;
+        right += found == wanted;
+        if (wanted < LABELS_MAX)
+            visited |= (uint64_t)1 << wanted;
+        if (found != wanted) {
+            wrong_mark = marks->label[i];
+            wrong_label = watch->def->labels[found].name;
+        }
+    }
+    claim_measured(judge, c, "%" PRIu64 " of %" PRIu64 " marks", right, used);
+    if (used < MARKS_LEAST || __builtin_popcountll(visited) < 2) {
+        claim_say(judge, c, "too few marks with labels of this signal");
+    } else if (100 * (double)right < limit_of(judge, LT_LIMIT_MARKS) * (double)used) {
+        c->verdict = LT_CONTRADICTED;
+        claim_say(judge, c, "where %s was marked the signal says %s", wrong_mark, wrong_label);
+    } else {
+        c->verdict = LT_PROVEN;
+    }
+}
+
+void judge_calibration(struct judge *judge)
+{
+    const struct lt_prove *prove = judge->prove;
+    const struct lt_profile *profile = prove->profile;
+    const char *list = NULL, *fitting = NULL;
+    for (size_t i = 0; i < profile->fit_count; i++)
+        if (strcmp(profile->fits[i].key, "calibration_ids") == 0)
+            list = profile->fits[i].value;
+    if (!list)
+        return;
+    struct lt_text rest = lt_text_of(list), word;
+    while (lt_text_word(&rest, &word))
+        for (size_t i = 0; i < prove->calibration_count; i++)
+            if (lt_text_is(word, prove->calibrations[i]))
+                fitting = prove->calibrations[i];
+    enum lt_proof_verdict verdict = !prove->calibration_count ? LT_NOT_EXERCISED
+                                    : fitting                 ? LT_PROVEN
+                                                              : LT_CONTRADICTED;
+    struct lt_claim *c = claim(judge, LT_CLAIM_CALIBRATION, profile->name, verdict);
+    claim_expected(judge, c, "one of %s", list);
+    if (prove->calibration_count)
+        claim_measured(judge, c, "%s", fitting ? fitting : prove->calibrations[0]);
+    if (verdict == LT_CONTRADICTED)
+        claim_say(judge, c, "the car says %s, which the profile does not list",
+                  prove->calibrations[0]);
+    else if (verdict == LT_NOT_EXERCISED)
+        claim_say(judge, c, "the car was not asked (service 09, type 04)");
+}

@@ -1,0 +1,381 @@
+/* One capture into the figures: the buses bound by its head, every frame looked up and handed to
+ * what watches it. A large file is parsed by several threads; the frames come here in the order of
+ * the file all the same (loomtap/capture/pieces.h). */
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "loomtap/capture/pieces.h"
+#include "prove/inside.h"
+
+#define HEAD_FRAMES        4096
+#define SERVICE_VEHICLE    0x09
+#define CALIBRATION_ID     0x04
+#define CALIBRATION_LENGTH 16
+
+struct pass {
+    struct lt_prove *prove;
+    struct lt_reader *reader;
+    const struct lt_prove_reading *reading;
+    struct lt_frame *head;
+    size_t head_count;
+    bool has_span;
+    int64_t from_ns, to_ns, first_ns, last_ns, before_ns;
+    enum lt_code code;
+    struct lt_error error;
+};
+
+/* --- calibration ids: service 09, information type 04 of SAE J1979 --- */
+
+static void keep_calibration(struct lt_prove *prove, const uint8_t *bytes)
+{
+    char text[CALIBRATION_LENGTH + 1] = "";
+    size_t len = 0;
+    while (len < CALIBRATION_LENGTH && bytes[len] > 0x20 && bytes[len] < 0x7F) {
+        text[len] = (char)bytes[len];
+        len++;
+    }
+    if (!len)
+        return;
+    for (size_t i = 0; i < prove->calibration_count; i++)
+        if (strcmp(prove->calibrations[i], text) == 0)
+            return;
+    if (prove->calibration_count < CALIBRATIONS)
+        lt_text_format(prove->calibrations[prove->calibration_count++],
+                       sizeof prove->calibrations[0], "%s", text);
+}
+
+static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame)
+{
+    struct lt_obd_reply reply;
+    struct lt_obd **obd = &prove->obd[frame->bus];
+    if (!*obd && lt_obd_new(obd, NULL, NULL, NULL) != LT_OK) {
+        prove->failed_memory = true;
+        return;
+    }
+    if (!lt_obd_feed(*obd, frame, &reply) || reply.negative)
+        return;
+    for (size_t i = 0; i < reply.count; i++) {
+        const struct lt_obd_item *item = &reply.item[i];
+        if (item->service != SERVICE_VEHICLE || item->number != CALIBRATION_ID)
+            continue;
+        for (uint32_t at = 0; at + CALIBRATION_LENGTH <= item->length; at += CALIBRATION_LENGTH)
+            keep_calibration(prove, item->data + at);
+    }
+}
+
+/* --- frames --- */
+
+static void take_fields(struct lt_prove *prove, const struct lt_frame_plan *plan,
+                        const struct lt_frame *frame, bool suspect)
+{
+    uint64_t pages = lt_frame_plan_pages(plan, frame->data, frame->len);
+    for (unsigned i = 0; i < plan->field_count; i++) {
+        const struct lt_field *field = &plan->fields[i];
+        struct signal_watch *watch = &prove->signals[field->signal];
+        if (!lt_field_on_page(field, pages))
+            continue;
+        if (frame->len < field->end_byte) {
+            watch->too_short++;
+        } else if (suspect) {
+            watch->suspect++;
+            signal_watch_break(watch);
+        } else {
+            signal_watch_take(prove, watch, frame, lt_field_fetch(field, frame->data));
+        }
+    }
+}
+
+/* Time on its bus, with the sleep of the bus left out. A tester's questions do not make it alive.
+ */
+static void take_bus(struct lt_prove *prove, const struct lt_frame *frame)
+{
+    struct live_bus *live = &prove->live[frame->bus];
+    live->frames++;
+    live->bits_max += lt_frame_bits_max(frame->len, lt_frame_has(frame, LT_FRAME_EXTENDED));
+    if (frame->time_ns == LT_NO_TIME)
+        return;
+    if (!live->begun) {
+        live->begun = true;
+        live->first_ns = live->last_ns = frame->time_ns;
+    }
+    int64_t gap_ns = gap_between(live->last_ns, frame->time_ns);
+    if (gap_ns > BUS_QUIET_NS)
+        live->quiet_ns += gap_ns;
+    live->last_ns = frame->time_ns;
+}
+
+static void take_data_frame(struct lt_prove *prove, const struct lt_frame *frame)
+{
+    uint32_t partner;
+    const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
+    bool diagnostic = lt_obd_classify(frame, &partner) != LT_OBD_NOT;
+    if (diagnostic)
+        take_diagnostic(prove, frame);
+    else
+        take_bus(prove, frame);
+    prove->claimed_frames += plan != NULL;
+    for (; plan; plan = plan->next) {
+        struct frame_watch *watch = &prove->frames[plan->def - prove->profile->frames];
+        uint64_t others = watch->of_others;
+        bool suspect = frame_watch_take(prove, watch, plan, frame);
+        if (watch->of_others == others)
+            take_fields(prove, plan, frame, suspect);
+    }
+}
+
+/* The next frame follows no other: a clock was set, or another capture begins. */
+static void break_all(struct lt_prove *prove)
+{
+    for (size_t i = 0; i < prove->profile->frame_count; i++) {
+        struct frame_watch *watch = &prove->frames[i];
+        lt_timing_counts_break(&watch->timing);
+        watch->last_ns = LT_NO_TIME;
+        watch->has_counter = false;
+        for (size_t k = 0; k < watch->neighbour_count; k++)
+            watch->neighbour[k].known = false;
+    }
+    for (size_t i = 0; i < prove->profile->signal_count; i++)
+        signal_watch_break(&prove->signals[i]);
+}
+
+/* What a bus of the capture did goes to the profile's. */
+static void give_buses(struct lt_prove *prove)
+{
+    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
+        struct live_bus *live = &prove->live[i];
+        uint32_t bus = prove->profile_bus[i];
+        if (!live->frames)
+            continue;
+        struct bus_watch *any = &prove->buses[prove->profile->bus_count];
+        struct bus_watch *list[] = {bus == LT_NONE ? NULL : &prove->buses[bus], any};
+        for (size_t k = 0; k < 2; k++) {
+            if (!list[k])
+                continue;
+            list[k]->bound = true;
+            list[k]->frames += live->frames;
+            list[k]->bits_max += live->bits_max;
+            list[k]->alive_ns += gap_between(live->first_ns, live->last_ns) - live->quiet_ns;
+        }
+    }
+    memset(prove->live, 0, sizeof prove->live);
+}
+
+static void add_duration(struct pass *pass)
+{
+    if (pass->first_ns != LT_NO_TIME)
+        pass->prove->duration_ns += gap_between(pass->first_ns, pass->last_ns);
+}
+
+/* A step back by more than frames of several buses may be out of order. */
+static bool is_clock_step(const struct pass *pass, int64_t time_ns)
+{
+    return pass->before_ns != LT_NO_TIME && gap_between(time_ns, pass->before_ns) > NS_PER_S &&
+           time_ns < pass->before_ns;
+}
+
+static void take_time(struct pass *pass, int64_t time_ns)
+{
+    struct lt_prove *prove = pass->prove;
+    if (!pass->has_span) {
+        pass->from_ns = lt_time_bound_ns(&pass->reading->from, time_ns, INT64_MIN);
+        pass->to_ns = lt_time_bound_ns(&pass->reading->to, time_ns, INT64_MAX);
+        pass->has_span = true;
+    }
+    if (is_clock_step(pass, time_ns)) {
+        break_all(prove);
+        give_buses(prove);
+        add_duration(pass);
+        pass->first_ns = pass->last_ns = LT_NO_TIME;
+    }
+    pass->before_ns = time_ns;
+}
+
+static void take_frame(struct pass *pass, const struct lt_frame *frame)
+{
+    int64_t time_ns = frame->time_ns;
+    if (time_ns != LT_NO_TIME) {
+        take_time(pass, time_ns);
+        if (time_ns < pass->from_ns || time_ns > pass->to_ns)
+            return;
+        if (pass->first_ns == LT_NO_TIME)
+            pass->first_ns = pass->last_ns = time_ns;
+        if (time_ns > pass->last_ns)
+            pass->last_ns = time_ns;
+    }
+    pass->prove->frame_count++;
+    if (pass->reading->tap)
+        pass->code = pass->reading->tap(pass->reading->context, frame, &pass->error);
+    if (!(frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE)))
+        take_data_frame(pass->prove, frame);
+}
+
+static void take_batch(struct pass *pass, const struct lt_batch *batch)
+{
+    for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
+        take_frame(pass, &batch->frames[i]);
+    if (pass->prove->failed_memory && pass->code == LT_OK)
+        pass->code = lt_fail(&pass->error, LT_E_MEMORY, "out of memory");
+}
+
+/* --- head and buses --- */
+
+static const char *bus_name(const void *context, size_t bus)
+{
+    const struct pass *pass = context;
+    return lt_reader_bus_name(pass->reader, bus);
+}
+
+static const struct lt_frame *head_frame(const void *context, size_t index)
+{
+    const struct pass *pass = context;
+    return &pass->head[index];
+}
+
+static void read_head(struct pass *pass)
+{
+    const struct lt_frame *frame;
+    while (pass->head_count < HEAD_FRAMES && (frame = lt_reader_next(pass->reader)) != NULL) {
+        pass->head[pass->head_count] = *frame;
+        pass->head[pass->head_count].time_text = NULL;
+        pass->head[pass->head_count++].time_len = 0;
+    }
+}
+
+static bool is_wanted(void *context, const struct lt_profile *profile, uint32_t signal)
+{
+    (void)context;
+    return profile->signals[signal].frame != LT_NONE;
+}
+
+static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_error *error)
+{
+    struct lt_prove *prove = pass->prove;
+    const struct lt_profile *profile = prove->profile;
+    struct lt_plan_options options = {.wants = is_wanted};
+    struct lt_binding *bindings;
+    size_t count;
+    struct lt_arena arena;
+    const struct lt_bind with = {.profiles = &profile,
+                                 .profile_count = 1,
+                                 .said = pass->reading->said,
+                                 .said_count = pass->reading->said_count,
+                                 .bus_name = bus_name,
+                                 .bus_count = lt_reader_bus_count(pass->reader),
+                                 .frame = head_frame,
+                                 .frame_count = pass->head_count,
+                                 .context = pass,
+                                 .notes = notes};
+    lt_arena_init(&arena, 0);
+    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+        prove->profile_bus[i] = LT_NONE;
+    lt_plan_free(prove->plan);
+    prove->plan = NULL;
+    enum lt_code code = lt_bind_buses(&with, &arena, &bindings, &count, error);
+    if (code == LT_OK)
+        code = lt_plan_new(&prove->plan, &profile, 1, bindings, count, &options, error);
+    for (size_t i = 0; code == LT_OK && i < count; i++)
+        if (bindings[i].capture_bus != LT_NONE)
+            prove->profile_bus[bindings[i].capture_bus] = bindings[i].bus;
+    lt_arena_release(&arena);
+    return code;
+}
+
+/* --- one large file on several threads --- */
+
+struct member {
+    struct pass *pass;
+    struct lt_pieces *pieces;
+    unsigned number;
+    pthread_t thread;
+};
+
+static void *work(void *context)
+{
+    const struct member *member = context;
+    struct lt_batch batch;
+    while (lt_pieces_read(member->pieces, member->number)) {
+        lt_pieces_parse(member->pieces, member->number);
+        if (!lt_pieces_enter(member->pieces, member->number))
+            break;
+        while (member->pass->code == LT_OK &&
+               lt_pieces_take(member->pieces, member->number, &batch))
+            take_batch(member->pass, &batch);
+        lt_pieces_leave(member->pieces, member->number, member->pass->code != LT_OK);
+    }
+    return NULL;
+}
+
+static void take_in_pieces(struct pass *pass)
+{
+    unsigned threads = pass->reading->threads, started = 1;
+    struct member members[LT_THREADS_MAX];
+    struct lt_pieces *pieces;
+    threads = threads < LT_THREADS_MAX ? threads : LT_THREADS_MAX;
+    if (lt_pieces_new(&pieces, pass->reader, threads, NULL) != LT_OK)
+        return; /* no memory for it: one thread needs none */
+    for (unsigned i = 0; i < threads; i++)
+        members[i] = (struct member){pass, pieces, i, 0};
+    while (started < threads &&
+           pthread_create(&members[started].thread, NULL, work, &members[started]) == 0)
+        started++; /* fewer than wanted are no fault */
+    work(&members[0]);
+    for (unsigned i = 1; i < started; i++)
+        pthread_join(members[i].thread, NULL);
+    lt_pieces_free(pieces);
+}
+
+static void read_all(struct pass *pass)
+{
+    struct lt_batch batch;
+    for (size_t i = 0; i < pass->head_count && pass->code == LT_OK; i++)
+        take_frame(pass, &pass->head[i]);
+    while (pass->code == LT_OK && lt_reader_next_batch(pass->reader, &batch)) {
+        take_batch(pass, &batch);
+        if (pass->reading->threads > 1 && lt_reader_can_split(pass->reader))
+            take_in_pieces(pass);
+    }
+}
+
+/* Buses are numbered anew in each capture, and no conversation goes on from one into another. */
+static void begin_capture(struct lt_prove *prove)
+{
+    for (size_t i = 0; i < prove->profile->frame_count; i++)
+        prove->frames[i].has_bus = false;
+    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
+        lt_obd_free(prove->obd[i]);
+        prove->obd[i] = NULL;
+    }
+}
+
+enum lt_code lt_prove_read(struct lt_prove *prove, struct lt_reader *reader,
+                           const struct lt_prove_reading *reading, struct lt_faults *notes,
+                           struct lt_error *error)
+{
+    struct pass pass = {.prove = prove,
+                        .reader = reader,
+                        .reading = reading,
+                        .head = malloc(HEAD_FRAMES * sizeof *pass.head),
+                        .first_ns = LT_NO_TIME,
+                        .last_ns = LT_NO_TIME,
+                        .before_ns = LT_NO_TIME};
+    if (!pass.head)
+        return lt_fail(error, LT_E_MEMORY, "out of memory");
+    begin_capture(prove);
+    read_head(&pass);
+    enum lt_code code = bind(&pass, notes, error);
+    if (code == LT_OK) {
+        read_all(&pass);
+        break_all(prove);
+        give_buses(prove);
+        prove->captures++;
+        add_duration(&pass);
+        code = pass.code;
+        if (code == LT_OK)
+            code = lt_reader_end(reader, error);
+        else if (error)
+            *error = pass.error;
+    }
+    free(pass.head);
+    return code;
+}

@@ -1,0 +1,245 @@
+/* Claims about frames, buses and the profile, each on captures in which it holds, does not, or
+ * cannot be told. */
+#include "proving.h"
+
+#define FRAME BUS "[frame f]\nbus = b\nid = 0x123\nlength = 8\nperiod_ms = 10\n"
+
+/* 3 s of a frame each `step_ms`: byte 0 runs, byte 1 has a counter in its low nibble, byte 7 is the
+ * XOR of the others. Every `lose`-th is left out. */
+static void drive(double step_ms, unsigned lose, size_t len)
+{
+    begin_capture();
+    for (unsigned i = 0; i * step_ms < 3000; i++) {
+        uint8_t data[8] = {(uint8_t)(i / 3), (uint8_t)(0x20 | (i & 15)), 7, 0, 0, 0, 0, 0};
+        for (unsigned k = 0; k < 7; k++)
+            data[7] ^= data[k];
+        if (!lose || i % lose)
+            put(i * step_ms, "can0", "123", data, len);
+    }
+}
+
+static void role(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD "requires = pedal load\n" FRAME
+                   "[signal s]\nframe = f\nbits = 0.7..0.0\nunit = %\nrole = pedal\n"
+                   "[parameter p]\nservice = 1\npid = 4\n"
+                   "[signal asked]\nparameter = p\nbits = 0.7..0.0\nunit = %\nrole = load\n");
+    expect(proof, "role", "s", "proven");
+    expect(proof, "role", "load", "contradicted"); /* only in answers, in no frame */
+    assert_int_equal(proof->verdict, LT_CONTRADICTED);
+}
+
+static void reachable(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof = prove(HEAD FRAME "[bus other]\ninterface = can5\n");
+    expect(proof, "reachable", "b", "proven");
+    expect(proof, "reachable", "other", "not exercised");
+}
+
+static void present(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "[frame gone]\nbus = b\nid = 0x124\nperiod_ms = 100\n"
+                         "[frame event]\nbus = b\nid = 0x125\n"
+                         "[frame slow]\nbus = b\nid = 0x126\nperiod_ms = 2000\n");
+    expect(proof, "present", "f", "proven");
+    expect(proof, "present", "gone", "contradicted");
+    expect(proof, "present", "event", "not exercised");
+    expect(proof, "present", "slow", "not exercised"); /* one second is too short for it */
+}
+
+static void length(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    expect(prove(HEAD FRAME), "length", "f", "proven");
+    drive(10, 0, 7);
+    const struct lt_proof *proof = prove(HEAD FRAME);
+    expect(proof, "length", "f", "contradicted");
+    assert_non_null(strstr(find_claim(proof, "length", "f")->say, "7 bytes"));
+}
+
+static void period(void **state)
+{
+    static const struct {
+        double step_ms;
+        const char *verdict;
+    } rows[] = {{10, "proven"},
+                {11, "proven"},
+                {20, "contradicted"},
+                {5, "contradicted"},
+                {1000, "not exercised"}};
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        drive(rows[i].step_ms, 0, 8);
+        expect(prove(HEAD FRAME), "period", "f", rows[i].verdict);
+    }
+}
+
+static void gaps(void **state)
+{
+    (void)state;
+    drive(10, 100, 8);
+    expect(prove(HEAD FRAME), "gaps", "f", "proven");
+    drive(10, 5, 8);
+    expect(prove(HEAD FRAME), "gaps", "f", "contradicted");
+}
+
+static void counter(void **state)
+{
+    static const struct {
+        const char *line, *verdict, *say;
+    } rows[] = {
+        {"1.3..1.0", "proven", ""},
+        {"1.2..1.0", "contradicted", "goes on counting"},
+        {"1.3..1.0 mod 15", "contradicted", "beyond 14"},
+        {"1.3..1.1", "contradicted", "stands still"},
+        {"1.3..1.0 step 2", "contradicted", "steps are not 2"},
+        {"1.4..1.0", "contradicted", "wraps after 15"},
+        {"2.3..2.0", "contradicted", "stands still"},
+    };
+    char profile[400];
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        drive(10, i == 0 ? 50 : 0, 8); /* steps over lost frames are allowed for */
+        lt_text_format(profile, sizeof profile, "%scounter = %s\n", HEAD FRAME, rows[i].line);
+        const struct lt_proof *proof = prove(profile);
+        expect(proof, "counter", "f", rows[i].verdict);
+        assert_non_null(strstr(find_claim(proof, "counter", "f")->say, rows[i].say));
+    }
+}
+
+static void checksum(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    expect(prove(HEAD FRAME "checksum = xor over 0..6 in 7\n"), "checksum", "f", "proven");
+    expect(prove(HEAD FRAME "checksum = xor over 0..6 in 7 start 1\n"), "checksum", "f",
+           "contradicted");
+    expect(prove(HEAD FRAME "checksum = sum over 0..6 in 7\n"), "checksum", "f", "contradicted");
+    begin_capture(); /* one and the same frame says little about how its check is made */
+    for (unsigned i = 0; i < 300; i++)
+        put(i * 10, "can0", "123", (const uint8_t[]){1, 2, 3, 0, 0, 0, 0, 0}, 8);
+    expect(prove(HEAD FRAME "checksum = xor over 0..6 in 7\n"), "checksum", "f", "not exercised");
+}
+
+static void send_free(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "[frame free]\nbus = b\nid = 0x700\nperiod_ms = 100\ndirection = send\n");
+    expect(proof, "send-free", "free", "proven");
+    expect(proof, "present", "free", "absent");
+    proof =
+        prove(HEAD BUS "[frame used]\nbus = b\nid = 0x123\nperiod_ms = 100\ndirection = send\n");
+    expect(proof, "send-free", "used", "contradicted");
+    begin_capture();
+    proof = prove(HEAD BUS "[frame free]\nbus = b\nid = 0x700\nperiod_ms = 50\ndirection = send\n");
+    expect(proof, "send-free", "free", "not exercised");
+}
+
+/* 100 frames a second of at most 135 bits (Davis, Burns, Bril, Lukkien 2007, 11-bit identifier and
+ * 8 bytes) are 2.7 % of 500 kbit/s; 5000 more a second are another 135 %. */
+static void send_room(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "[frame kit]\nbus = b\nid = 0x700\nperiod_ms = 100\ndirection = send\n");
+    expect(proof, "send-room", "b", "proven");
+    assert_non_null(strstr(find_claim(proof, "send-room", "b")->measured, "2.7"));
+    proof =
+        prove(HEAD FRAME "[frame kit]\nbus = b\nid = 0x700\nperiod_ms = 0.2\ndirection = send\n");
+    expect(proof, "send-room", "b", "contradicted");
+}
+
+/* SAE J1979 service 09, information type 04: 16 characters, padded with zeros. */
+static void calibration(void **state)
+{
+    static const char profile[] =
+        HEAD "[fits]\ncalibration_ids = TARN0042 TARN0043\n[bus b]\ninterface = can0\n";
+    static const uint8_t first[] = {0x10, 0x13, 0x49, 0x04, 0x01, 'T', 'A', 'R'};
+    static const uint8_t second[] = {0x21, 'N', '0', '0', '4', '3', 0, 0};
+    static const uint8_t other[] = {0x21, 'N', '0', '0', '4', '9', 0, 0};
+    static const uint8_t third[] = {0x22, 0, 0, 0, 0, 0, 0, 0};
+    (void)state;
+    drive(10, 0, 8);
+    expect(prove(profile), "calibration", "t", "not exercised");
+    for (unsigned i = 0; i < 2; i++) {
+        drive(10, 0, 8);
+        put(3000, "can0", "7E8", first, 8);
+        put(3001, "can0", "7E8", i ? other : second, 8);
+        put(3002, "can0", "7E8", third, 8);
+        expect(prove(profile), "calibration", "t", i ? "contradicted" : "proven");
+    }
+}
+
+/* What is wrong with a signal that nobody requires is listed and leaves the verdict alone. */
+static void faults_elsewhere_leave_the_verdict_alone(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD "requires = brake\n" FRAME
+                   "[signal brake]\nframe = f\nbits = 0.0\nrole = brake\nvalues = 0 off, 1 on\n"
+                   "[frame gone]\nbus = b\nid = 0x124\nperiod_ms = 100\n");
+    expect(proof, "present", "gone", "contradicted");
+    assert_int_equal(proof->verdict, LT_PROVEN);
+}
+
+static void an_empty_capture_exercises_nothing(void **state)
+{
+    (void)state;
+    begin_capture();
+    const struct lt_proof *proof = prove(HEAD FRAME);
+    assert_int_equal(proof->verdict, LT_NOT_EXERCISED);
+    assert_int_equal(proof->counts[LT_CONTRADICTED], 0);
+    assert_int_equal(proof->counts[LT_PROVEN], 0);
+}
+
+/* A clock that is set back begins a new stretch: no gap, no jump of the counter. */
+static void a_clock_set_back_is_no_fault(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    for (unsigned i = 0; i < 300; i++) {
+        uint8_t data[8] = {(uint8_t)i, (uint8_t)((i + 9) & 15)};
+        put(i * 10 - 500000, "can0", "123", data, 8);
+    }
+    const struct lt_proof *proof = prove(HEAD FRAME "counter = 1.3..1.0\n");
+    expect(proof, "counter", "f", "proven");
+    expect(proof, "gaps", "f", "proven");
+    expect(proof, "period", "f", "proven");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(role),
+        cmocka_unit_test(reachable),
+        cmocka_unit_test(present),
+        cmocka_unit_test(length),
+        cmocka_unit_test(period),
+        cmocka_unit_test(gaps),
+        cmocka_unit_test(counter),
+        cmocka_unit_test(checksum),
+        cmocka_unit_test(send_free),
+        cmocka_unit_test(send_room),
+        cmocka_unit_test(calibration),
+        cmocka_unit_test(faults_elsewhere_leave_the_verdict_alone),
+        cmocka_unit_test(an_empty_capture_exercises_nothing),
+        cmocka_unit_test(a_clock_set_back_is_no_fault),
+    };
+    int failed = cmocka_run_group_tests(tests, NULL, NULL);
+    end_proof();
+    lt_buf_release(&capture);
+    return failed;
+}
