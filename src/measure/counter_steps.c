@@ -124,12 +124,25 @@ static uint32_t most_frequent(const uint32_t *list, size_t count, size_t *ret_ti
     return best;
 }
 
+/* The only value that more than half of the list can hold: each one that differs from it takes one
+ * of it away. */
+static uint32_t likely_majority(const uint32_t *list, size_t count)
+{
+    uint32_t candidate = 0;
+    size_t ahead = 0;
+    for (size_t i = 0; i < count; i++) {
+        candidate = ahead ? candidate : list[i];
+        ahead = list[i] == candidate ? ahead + 1 : ahead - 1;
+    }
+    return candidate;
+}
+
 /* The usual step modulo 2^width; 0 when no step is usual. Pairs that stand still do not count:
  * whether they may is decided later. */
 static uint32_t usual_step(const struct steps *steps, const struct narrow *window)
 {
     uint32_t list[FIRST_LOOK];
-    size_t count = 0, times, looked = 0;
+    size_t count = 0, times = 0, looked = 0;
     for (size_t i = 0; i < steps->count && count < FIRST_LOOK; i++) {
         if (steps->gap[i] != 1 || steps->moved[i] == 0)
             continue;
@@ -140,7 +153,9 @@ static uint32_t usual_step(const struct steps *steps, const struct narrow *windo
     }
     if (count == 0 || (double)count < FIRST_SHARE * (double)looked)
         return 0;
-    uint32_t step = most_frequent(list, count, &times);
+    uint32_t step = likely_majority(list, count);
+    for (size_t i = 0; i < count; i++)
+        times += list[i] == step;
     return (double)times >= FIRST_SHARE * (double)count ? step : 0;
 }
 

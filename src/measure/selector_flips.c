@@ -52,46 +52,89 @@ enum lt_code lt_rows_make(const struct lt_kept *kept, size_t most, const struct 
     return LT_OK;
 }
 
-/* Flips are added up in lanes of bytes: lane `byte` of sum[bit] counts the flips of bit 8 * byte +
- * bit of a word, and is emptied before it can run over. */
-#define LANES      UINT64_C(0x0101010101010101)
-#define LANES_MOST 255u
+/* Flips are added up for all bits of a word at once: plane n of a word holds bit n of the 64
+ * counts. Eight changes are added together first (a tree of full adders), so that the upper planes
+ * are touched once in eight. */
+#define PLANES 13u /* of at most 2^13 - 1 pairs: more than there are rows */
+#define HELD   8u
+#define WORDS  (SELECTOR_BITS / 64)
 
-struct lanes {
-    unsigned pairs;
-    uint64_t sum[SELECTOR_BITS / 64][8];
+struct flips_of_words {
+    uint64_t pairs;
+    unsigned held;
+    uint64_t waiting[WORDS][HELD];
+    uint64_t plane[WORDS][PLANES];
 };
 
-static void empty_lanes(struct lanes *lanes, unsigned words, struct flip_counts *counts)
+static void begin_flips(struct flips_of_words *flips, unsigned words)
 {
-    for (unsigned w = 0; w < words; w++)
-        for (unsigned n = 0; n < 64; n++)
-            counts->of[64 * w + n] += (uint32_t)(lanes->sum[w][n % 8] >> n / 8 * 8 & 0xFF);
-    counts->pairs += lanes->pairs;
-    memset(lanes->sum, 0, words * sizeof *lanes->sum);
-    lanes->pairs = 0;
+    flips->pairs = 0;
+    flips->held = 0;
+    memset(flips->plane, 0, words * sizeof *flips->plane);
 }
 
-static void count_flips(const struct rows *rows, size_t a, size_t b, struct lanes *lanes,
-                        struct flip_counts *counts)
+static inline uint64_t add_three(uint64_t a, uint64_t b, uint64_t c, uint64_t *ret_sum)
 {
-    for (unsigned w = 0; w < rows->words; w++) {
-        uint64_t change = rows->word[a * rows->words + w] ^ rows->word[b * rows->words + w];
-        for (unsigned bit = 0; bit < 8; bit++)
-            lanes->sum[w][bit] += change >> bit & LANES;
+    uint64_t either = a ^ b;
+    *ret_sum = either ^ c;
+    return (a & b) | (either & c);
+}
+
+static void add_eight(uint64_t *plane, const uint64_t *x)
+{
+    uint64_t sum, two[4], four[2];
+    two[0] = add_three(plane[0], x[0], x[1], &sum);
+    two[1] = add_three(sum, x[2], x[3], &sum);
+    two[2] = add_three(sum, x[4], x[5], &sum);
+    two[3] = add_three(sum, x[6], x[7], &plane[0]);
+    four[0] = add_three(plane[1], two[0], two[1], &sum);
+    four[1] = add_three(sum, two[2], two[3], &plane[1]);
+    uint64_t carry = add_three(plane[2], four[0], four[1], &plane[2]);
+    for (unsigned n = 3; carry != 0 && n < PLANES; n++) {
+        uint64_t next = plane[n] & carry;
+        plane[n] ^= carry;
+        carry = next;
     }
-    if (++lanes->pairs == LANES_MOST)
-        empty_lanes(lanes, rows->words, counts);
+}
+
+static inline void count_flips(const struct rows *rows, size_t a, size_t b,
+                               struct flips_of_words *flips)
+{
+    for (unsigned w = 0; w < rows->words; w++)
+        flips->waiting[w][flips->held] =
+            rows->word[a * rows->words + w] ^ rows->word[b * rows->words + w];
+    flips->pairs++;
+    if (++flips->held < HELD)
+        return;
+    for (unsigned w = 0; w < rows->words; w++)
+        add_eight(flips->plane[w], flips->waiting[w]);
+    flips->held = 0;
+}
+
+static void end_flips(struct flips_of_words *flips, unsigned words, struct flip_counts *counts)
+{
+    for (unsigned w = 0; w < words; w++) {
+        uint64_t *plane = flips->plane[w];
+        for (unsigned n = flips->held; n < HELD; n++)
+            flips->waiting[w][n] = 0;
+        if (flips->held)
+            add_eight(plane, flips->waiting[w]);
+        for (unsigned n = 0; n < PLANES; n++)
+            for (uint64_t set = plane[n]; set; set &= set - 1)
+                counts->of[64 * w + (unsigned)__builtin_ctzll(set)] += (uint32_t)1 << n;
+    }
+    counts->pairs += flips->pairs;
 }
 
 void lt_rows_flips(const struct rows *rows, size_t first, size_t end, struct flip_counts *ret)
 {
-    struct lanes lanes = {.pairs = 0};
+    struct flips_of_words flips;
     memset(ret, 0, sizeof *ret);
+    begin_flips(&flips, rows->words);
     for (size_t i = first + 1; i < end; i++)
         if (rows->follows[i])
-            count_flips(rows, i - 1, i, &lanes, ret);
-    empty_lanes(&lanes, rows->words, ret);
+            count_flips(rows, i - 1, i, &flips);
+    end_flips(&flips, rows->words, ret);
 }
 
 /* What a first look at the values alone says; rows are compared only where it is worth it. */
@@ -115,12 +158,11 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
 bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
                   unsigned width, struct by_value *scratch, struct same_counts *ret)
 {
-    struct lanes lanes;
+    struct flips_of_words flips;
     memset(ret, 0, sizeof *ret);
     if (!values_come_back(values, first, end, width, scratch, ret))
         return false;
-    lanes.pairs = 0;
-    memset(lanes.sum, 0, rows->words * sizeof *lanes.sum);
+    begin_flips(&flips, rows->words);
     memset(scratch->last, 0, sizeof *scratch->last << width);
     memset(scratch->after, 0xFF, sizeof *scratch->after << width);
     for (size_t i = first; i < end; i++) {
@@ -128,13 +170,13 @@ bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first,
             memset(scratch->last, 0, sizeof *scratch->last << width);
         uint32_t *last = &scratch->last[values[i]];
         if (*last)
-            count_flips(rows, *last - 1, i, &lanes, &ret->all);
+            count_flips(rows, *last - 1, i, &flips);
         *last = (uint32_t)i + 1;
         if (i > first && rows->follows[i]) {
             ret->expected += scratch->after[values[i - 1]] == values[i];
             scratch->after[values[i - 1]] = values[i];
         }
     }
-    empty_lanes(&lanes, rows->words, &ret->all);
+    end_flips(&flips, rows->words, &ret->all);
     return true;
 }

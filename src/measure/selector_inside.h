@@ -77,6 +77,7 @@ struct judged {                /* a window on some rows */
 struct candidate {
     struct narrow window;
     double saved, score;
+    bool holds; /* on the first half, once that was looked at */
 };
 
 struct search {
