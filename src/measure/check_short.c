@@ -12,6 +12,9 @@
 #define WIDTH      4u
 #define RANK_MIN   6u
 #define LENGTH_MAX 16u /* longer frames have longer checks */
+#define SHIFTS     15u
+#define POWERS     (8 * LENGTH_MAX + SHIFTS)
+#define PAIRS_MAX  64u
 
 struct form {
     unsigned poly, shift;
@@ -21,6 +24,66 @@ struct form {
 static unsigned mirrored(unsigned value)
 {
     return (value & 1) << 3 | (value & 2) << 1 | (value & 4) >> 1 | value >> 3;
+}
+
+/* x^(n+4) mod P for every n that a frame and a shift can need. */
+static void fill_powers(unsigned poly, uint8_t ret_power[POWERS])
+{
+    unsigned value = poly;
+    for (unsigned n = 0; n < POWERS; n++) {
+        ret_power[n] = (uint8_t)value;
+        value = value << 1 & 0x10 ? (value << 1 ^ poly) & 0xF : value << 1;
+    }
+}
+
+/* What the bytes add to the check, its own bits as 0: a Horner scheme would be as good, but most
+ * differences have few ones. */
+static unsigned linear_of(const struct check_view *view, const struct form *form,
+                          const uint8_t *power, const uint8_t *bytes)
+{
+    unsigned value = 0;
+    for (unsigned b = 0; b < view->length; b++) {
+        unsigned behind = form->shift + 8 * (form->backwards ? b : view->length - 1 - b);
+        for (unsigned set = bytes[b]; set; set &= set - 1) {
+            unsigned bit = (unsigned)__builtin_ctz(set);
+            value ^= power[behind + (form->reflect ? 7 - bit : bit)];
+        }
+    }
+    return form->reflect ? mirrored(value) : value;
+}
+
+/* Pairs of the sample, and what their checks differ by: no constant is in them. */
+struct pair_differences {
+    unsigned count, most; /* `most`: so many pairs may be wrong */
+    uint8_t bytes[PAIRS_MAX][LENGTH_MAX];
+    uint8_t check[PAIRS_MAX];
+};
+
+static void make_pairs(const struct check_view *view, const struct check_sample *sample,
+                       const struct lt_bits *place, struct pair_differences *ret_pairs)
+{
+    unsigned own = place->part[0].lsb;
+    ret_pairs->count = sample->count / 2 < PAIRS_MAX ? sample->count / 2 : PAIRS_MAX;
+    ret_pairs->most = sample->count / 12;
+    for (unsigned n = 0; n < ret_pairs->count; n++) {
+        const uint8_t *a = check_bytes(view, sample->at[2 * n]);
+        const uint8_t *b = check_bytes(view, sample->at[2 * n + 1]);
+        for (unsigned i = 0; i < view->length; i++)
+            ret_pairs->bytes[n][i] = a[i] ^ b[i];
+        ret_pairs->check[n] = ret_pairs->bytes[n][own / 8] >> own % 8 & 15;
+        ret_pairs->bytes[n][own / 8] &= (uint8_t) ~(15u << own % 8);
+    }
+}
+
+/* Of each pair that comes out wrong one frame is: more of them than frames may be, and the form is
+ * none. */
+static bool pairs_allow(const struct check_view *view, const struct form *form,
+                        const uint8_t *power, const struct pair_differences *pairs)
+{
+    unsigned wrong = 0;
+    for (unsigned n = 0; n < pairs->count && wrong <= pairs->most; n++)
+        wrong += linear_of(view, form, power, pairs->bytes[n]) != pairs->check[n];
+    return wrong <= pairs->most;
 }
 
 /* The columns of all bits, x^n mod P for the n-th before the end; the check's own are 0. */
@@ -102,11 +165,17 @@ static bool try_form(struct check_view *view, const struct check_sample *sample,
 static void try_nibble(struct check_view *view, const struct check_sample *sample,
                        const struct lt_bits *place, struct check_claims *claims)
 {
-    for (unsigned shift = 0; shift < 15; shift++) {
+    struct pair_differences pairs;
+    uint8_t power[16][POWERS];
+    make_pairs(view, sample, place, &pairs);
+    for (unsigned poly = 3; poly < 16; poly += 2)
+        fill_powers(poly, power[poly]);
+    for (unsigned shift = 0; shift < SHIFTS; shift++) {
         for (unsigned order = 0; order < 4; order++) {
             for (unsigned poly = 3; poly < 16; poly += 2) {
                 struct form form = {poly, shift, order & 1, order & 2};
-                if (try_form(view, sample, place, &form, claims))
+                if (pairs_allow(view, &form, power[poly], &pairs) &&
+                    try_form(view, sample, place, &form, claims))
                     return;
             }
         }
