@@ -9,6 +9,7 @@ const struct command *const command_table[] = {
     &cmd_check,
     &cmd_prove,
     &cmd_encode,
+    &cmd_rehearse,
     &cmd_recast,
     &cmd_record,
     &cmd_mimic,

@@ -11,6 +11,7 @@ extern const struct command cmd_mimic;
 extern const struct command cmd_prove;
 extern const struct command cmd_recast;
 extern const struct command cmd_record;
+extern const struct command cmd_rehearse;
 extern const struct command cmd_seek;
 extern const struct command cmd_survey;
 

@@ -330,6 +330,12 @@ const struct lt_warn_input *lt_warn_input(const struct lt_warn *warn, uint32_t i
     return &warn->inputs[input].is;
 }
 
+size_t lt_warn_inputs_of(const struct lt_warn *warn, uint32_t warning, const uint32_t **ret_inputs)
+{
+    *ret_inputs = warn->warnings[warning].inputs;
+    return warn->warnings[warning].input_count;
+}
+
 bool lt_warn_is_on(const struct lt_warn *warn, uint32_t warning, enum lt_warn_cause *ret_cause)
 {
     if (warn->warnings[warning].on && ret_cause)

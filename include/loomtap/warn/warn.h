@@ -159,6 +159,8 @@ int64_t lt_warn_next_ns(const struct lt_warn *warn);
 
 size_t lt_warn_input_count(const struct lt_warn *warn);
 const struct lt_warn_input *lt_warn_input(const struct lt_warn *warn, uint32_t input);
+/* Those of a warning's conditions; returns how many. */
+size_t lt_warn_inputs_of(const struct lt_warn *warn, uint32_t warning, const uint32_t **ret_inputs);
 bool lt_warn_is_on(const struct lt_warn *warn, uint32_t warning, enum lt_warn_cause *ret_cause);
 bool lt_warn_limp(const struct lt_warn *warn);
 
