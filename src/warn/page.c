@@ -282,11 +282,11 @@ static void put_warning(struct page *page, uint32_t warning)
     if (def->until.count)
         lt_html_line(&page->html, "p", "mono", "until %s", def->until.text);
     lt_html_line(&page->html, "p", "quiet",
-                 "at least %u ms; lost inputs %s; priority %u%s. Came on %llu times.",
+                 "at least %u ms; lost inputs %s; priority %u%s. Came on %llu time%s.",
                  (unsigned)def->hold_ms,
                  def->on_lost == LT_WARNING_LOST_WARN ? "warn" : "are ignored",
                  (unsigned)def->priority, def->limp ? "; goes into limp" : "",
-                 (unsigned long long)tally->times);
+                 (unsigned long long)tally->times, tally->times == 1 ? "" : "s");
     put_picture(page, warning);
     lt_html_close(&page->html);
 }

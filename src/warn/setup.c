@@ -121,13 +121,18 @@ static int64_t hold_of(const struct lt_signal_def *def)
     return ns.num / ns.den;
 }
 
+/* It has bits of its own only where these say exactly it: they give its label, and its text. */
 static void set_substitute(struct input *input, const struct lt_signal_def *def)
 {
     char text[48];
     size_t len = lt_print_ratio(text, def->on_lost_value);
+    uint64_t raw;
     input->substitute = lt_ratio_f64(def->on_lost_value);
-    input->has_substitute_raw = lt_scaler_parse(input->is.scaler, (struct lt_text){text, len},
-                                                &input->substitute_raw, NULL) == LT_OK;
+    if (lt_scaler_parse(input->is.scaler, (struct lt_text){text, len}, &raw, NULL) != LT_OK ||
+        lt_scaler_f64(input->is.scaler, raw) != input->substitute)
+        return;
+    input->has_substitute_raw = true;
+    input->substitute_raw = raw;
 }
 
 static void set_input(struct making *m, const struct lt_frame_plan *plan,
