@@ -176,16 +176,20 @@ static bool is_from(struct lt_warn *warn, const struct lt_frame_plan *plan, uint
     return false;
 }
 
-static void take_fields(struct lt_warn *warn, const struct lt_frame_plan *plan, const uint8_t *data,
+/* True if any was there. */
+static bool take_fields(struct lt_warn *warn, const struct lt_frame_plan *plan, const uint8_t *data,
                         size_t len, bool suspect)
 {
     uint64_t pages = plan->page_set_count ? lt_frame_plan_pages(plan, data, len) : 0;
+    bool any = false;
     for (unsigned i = 0; i < plan->field_count; i++) {
         const struct lt_field *field = &plan->fields[i];
         if (len < field->end_byte || !lt_field_on_page(field, pages))
             continue;
         input_take(warn, warn->input_of_field[field->index], lt_field_fetch(field, data), suspect);
+        any = true;
     }
+    return any;
 }
 
 static void note_foreign(struct lt_warn *warn, const struct lt_frame_plan *plan,
@@ -212,12 +216,11 @@ static bool take_plans(struct lt_warn *warn, const struct lt_frame_plan *plan,
             note_foreign(warn, plan, frame);
         if (!plan->field_count || !is_from(warn, plan, frame->bus, address))
             continue;
-        any = true;
         if (message)
-            take_fields(warn, plan, message->message, message->length, false);
+            any |= take_fields(warn, plan, message->message, message->length, false);
         else
-            take_fields(warn, plan, frame->data, frame->len,
-                        is_suspect(plan, &warn->senders[plan->index], frame));
+            any |= take_fields(warn, plan, frame->data, frame->len,
+                               is_suspect(plan, &warn->senders[plan->index], frame));
     }
     return any;
 }
@@ -273,8 +276,7 @@ static bool take_diagnostic(struct lt_warn *warn, const struct lt_frame *frame)
             if (!plans[i]->field_count || !is_answer(warn, plans[i], frame->bus, reply.id, item) ||
                 !is_from(warn, plans[i], frame->bus, reply.id))
                 continue;
-            any = true;
-            take_fields(warn, plans[i], item->data, item->length, false);
+            any |= take_fields(warn, plans[i], item->data, item->length, false);
         }
     return any;
 }
@@ -292,7 +294,7 @@ void lt_warn_frame(struct lt_warn *warn, const struct lt_frame *frame)
         PGN_TRANSPORT(frame->id >> 16 & 0xFF))
         any |= take_transport(warn, frame);
     warn->counts.matched += any;
-    if (!warn->dirty)
+    if (!any || !warn->dirty)
         return;
     warn_settle(warn);
     frames_due(warn);

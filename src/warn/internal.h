@@ -66,6 +66,7 @@ struct warning {
     size_t input_count;
     uint32_t send; /* index in frames, LT_NONE */
     bool dirty, on;
+    bool held_back; /* would have changed twice at this instant */
     enum lt_warn_cause cause;
     int64_t since_ns; /* off: holds since then, NEVER if it does not */
     int64_t on_ns;
@@ -117,6 +118,7 @@ struct lt_warn {
     int64_t now_ns;  /* LT_NO_TIME before the first */
     int64_t next_ns; /* nothing is due before */
     bool dirty;      /* some warning is */
+    bool any_held_back;
     bool limp;
     uint64_t step; /* one a settling */
     struct lt_warn_counts counts;

@@ -38,14 +38,17 @@ static void turn(struct lt_warn *warn, struct warning *warning, bool on)
 }
 
 /* At `at_ns`, if that is now or past and nothing was changed at this instant; else then. */
-static bool is_time(const struct lt_warn *warn, struct warning *warning, int64_t at_ns)
+static bool is_time(struct lt_warn *warn, struct warning *warning, int64_t at_ns)
 {
     if (warn->now_ns < at_ns) {
         if (at_ns < warning->due_ns)
             warning->due_ns = at_ns;
         return false;
     }
-    return warning->changed_step != warn->step;
+    if (warning->changed_step != warn->step)
+        return true;
+    warning->held_back = warn->any_held_back = true;
+    return false;
 }
 
 static void look_while_off(struct lt_warn *warn, struct warning *warning, enum truth when,
@@ -80,7 +83,7 @@ static void look_while_on(struct lt_warn *warn, struct warning *warning, enum tr
 static void look(struct lt_warn *warn, struct warning *warning)
 {
     int64_t next_ns = NEVER;
-    warning->dirty = false;
+    warning->dirty = warning->held_back = false;
     enum truth when = warn_evaluate(warn, &warning->when, &next_ns), until;
     if (warning->until.count)
         until = warn_evaluate(warn, &warning->until, &next_ns);
@@ -115,6 +118,20 @@ static void settle_limp(struct lt_warn *warn)
     }
 }
 
+/* What may not change twice at one instant is looked at with the next. */
+static void keep_held_back(struct lt_warn *warn)
+{
+    if (!warn->any_held_back)
+        return;
+    warn->any_held_back = false;
+    for (size_t i = 0; i < warn->warning_count; i++) {
+        struct warning *warning = &warn->warnings[i];
+        warning->dirty |= warning->held_back;
+        warn->dirty |= warning->held_back;
+        warning->held_back = false;
+    }
+}
+
 /* Ends: each pass but the last changes limp, and no warning changes twice. */
 void warn_settle(struct lt_warn *warn)
 {
@@ -126,6 +143,7 @@ void warn_settle(struct lt_warn *warn)
                 look(warn, &warn->warnings[i]);
         settle_limp(warn);
     }
+    keep_held_back(warn);
 }
 
 void warnings_begin(struct lt_warn *warn)

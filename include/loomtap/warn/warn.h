@@ -64,7 +64,8 @@
  * that comes late enough, such as `ignition == "off"`. A change of the drive mode counts from the
  * frame that brings it: what it makes true has to hold for for_ms as anything else. At one instant
  * warnings are looked at in the order of the profile; those that name `limp` again when limp has
- * changed; none changes twice.
+ * changed; none changes twice: the second change waits for the next instant at which an input comes
+ * or something is due.
  *
  * FRAMES. Warnings that are on put their signals into the frame they name. Where two set the same
  * signal, the lower number of `priority` wins, then the order of the profile; settings that no page
