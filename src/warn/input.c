@@ -151,8 +151,6 @@ void inputs_begin(struct lt_warn *warn, int64_t start_ns)
         input->is.source = LT_WARN_AWAITED;
         input->is.loss = LT_WARN_NOT_LOST;
         input->is.has_raw = false;
-        if (input->on_lost == LT_LOST_VALUE)
-            substitute(input);
         set_due(warn, input, later(later(start_ns, input->await_ns), 1));
     }
 }

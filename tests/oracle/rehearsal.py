@@ -215,8 +215,6 @@ class Input:
 
     def begin(self, now):
         self.state, self.value, self.label = "awaited", None, None
-        if self.mode == "value":
-            self.state, (self.value, self.label) = "stand-in", self.stand_in
         self.lost = self.had = self.suspect = False
         self.seen, self.good = None, []  # good: the last two (time, value)
         self.due = now + self.awaited + 1

@@ -37,7 +37,7 @@
  * without max_age_ms: 5 s. Without any of these a value does not grow old, and is awaited for 1 s.
  * While an input is lost, its `on_lost` decides what conditions see: nothing (`missing`); the last
  * good value for MS from the moment of the loss, at the end of which there is nothing (`hold MS`);
- * or V, also while it is awaited (`value V`). Where several senders send one frame definition or
+ * or V (`value V`). Where several senders send one frame definition or
  * answer one parameter, the first that is heard is taken and the others are passed over.
  *
  * CONDITIONS. A comparison is true, false, or unknown: when one side has no value, is a quotient by
@@ -88,7 +88,7 @@
 enum lt_warn_source {
     LT_WARN_OWN,         /* its own good value */
     LT_WARN_HELD,        /* lost; the last good value stands in */
-    LT_WARN_SUBSTITUTED, /* lost or awaited; the profile's value stands in */
+    LT_WARN_SUBSTITUTED, /* lost; the profile's value stands in */
     LT_WARN_AWAITED,     /* never came, and is not missed yet */
     LT_WARN_MISSING,
 };
