@@ -301,7 +301,8 @@ static void say_left_out(const struct run *r)
     say_count(r, lt_rehearse_counts(r->rehearse).outside_span, "frames outside the time span");
     say_count(r, counts->no_time, "frames without a time, taken at the time of the one before");
     say_count(r, counts->backward, "frames with a time below the newest");
-    say_count(r, counts->restarts, "times a new recording began: everything was forgotten");
+    say_count(r, counts->restarts,
+              "steps back or long pauses, each the start of a new recording with nothing known");
     say_count(r, counts->other_senders, "frames of a second sender of an input, passed over");
     say_count(r, counts->not_encoded, "frames whose settings could not be put together");
 }

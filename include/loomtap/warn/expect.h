@@ -1,11 +1,11 @@
 /* What warnings a run is expected to give, as text: a regression test of a calibration.
  *
  *     # a comment; also behind a line
- *     tolerance 0.05                              of the lines below, in seconds
- *     30.312  rail_pressure_low  on   condition   at this time, within the tolerance
- *     32.9    rail_pressure_low  off              whatever the cause
+ *     tolerance 0.05                              # of the lines below, in seconds
+ *     30.312  rail_pressure_low  on   condition   # at this time, within the tolerance
+ *     32.9    rail_pressure_low  off              # whatever the cause
  *     0.4     input_lost         on   lost  within 0.5
- *     ignore  tank_low                            its events may come or not
+ *     ignore  tank_low                            # its events may come or not
  *
  * Times are seconds from the first frame of the run, as in the text of a rehearsal. An event meets
  * the earliest line that is still open, names the same warning and change, and is not further away
