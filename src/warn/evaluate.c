@@ -199,7 +199,9 @@ static bool is_raw_step(const struct step *step)
 enum truth warn_evaluate(const struct lt_warn *warn, const struct program *program,
                          int64_t *next_ns)
 {
-    struct machine m = {.warn = warn, .next_ns = *next_ns};
+    struct machine m; /* the stack is left as it is: what is read was written before */
+    m.warn = warn;
+    m.next_ns = *next_ns;
     struct cell *top = m.stack; /* one past the last */
     for (size_t i = 0; i < program->count; i++) {
         const struct step *step = &program->steps[i];

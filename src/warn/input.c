@@ -4,11 +4,11 @@
 
 #include <math.h>
 
-static void mark_users(struct lt_warn *warn, const struct input *input)
+static void mark(struct lt_warn *warn, const struct input *input, size_t count)
 {
-    for (size_t i = 0; i < input->user_count; i++)
+    for (size_t i = 0; i < count; i++)
         warn->warnings[input->users[i]].dirty = true;
-    warn->dirty = true;
+    warn->dirty |= count > 0;
 }
 
 static void tell(struct lt_warn *warn, uint32_t index)
@@ -105,7 +105,7 @@ void input_take(struct lt_warn *warn, uint32_t index, uint64_t raw, bool suspect
     struct input *input = &warn->inputs[index];
     const struct lt_warn_input before = input->is;
     bool was_suspect = input->suspect;
-    double value = 0;
+    double number = 0;
     input->suspect = suspect;
     if (!suspect)
         input->seen_ns = warn->now_ns;
@@ -114,19 +114,21 @@ void input_take(struct lt_warn *warn, uint32_t index, uint64_t raw, bool suspect
         input->last_ns = warn->now_ns;
         input->due_ns = later(later(warn->now_ns, input->max_age_ns), 1);
         if (was_suspect)
-            mark_users(warn, input);
+            mark(warn, input, input->user_count);
         return;
     }
-    enum lt_warn_loss loss = suspect ? LT_WARN_SUSPECT : judge(input, raw, &value);
+    enum lt_warn_loss loss = suspect ? LT_WARN_SUSPECT : judge(input, raw, &number);
     if (loss == LT_WARN_NOT_LOST)
-        take_good(warn, input, raw, value);
+        take_good(warn, input, raw, number);
     else
         lose(warn, input, loss);
-    bool changed = input->is.source != before.source || input->is.loss != before.loss ||
-                   input->is.has_raw != before.has_raw || input->is.raw != before.raw;
-    if (changed || input->time_counts || suspect != was_suspect)
-        mark_users(warn, input);
-    if (changed)
+    bool state = input->is.source != before.source || input->is.loss != before.loss;
+    bool value = input->is.has_raw != before.has_raw || input->is.raw != before.raw;
+    if (state || suspect != was_suspect)
+        mark(warn, input, input->user_count);
+    else if (value || input->time_counts)
+        mark(warn, input, input->value_user_count);
+    if (state || value)
         tell(warn, index);
 }
 
@@ -138,7 +140,7 @@ void input_due(struct lt_warn *warn, uint32_t index)
         go_missing(input);
     else
         lose(warn, input, input->has_good ? LT_WARN_STALE : LT_WARN_NEVER_CAME);
-    mark_users(warn, input);
+    mark(warn, input, input->user_count);
     tell(warn, index);
 }
 

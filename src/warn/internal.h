@@ -33,8 +33,8 @@ struct input {
     double substitute;
     bool labels_only;      /* a raw value without a label is no value */
     bool time_counts;      /* a condition names its age or rate: every frame matters */
-    const uint32_t *users; /* warnings */
-    size_t user_count;
+    const uint32_t *users; /* warnings; first those to which more matters than whether it is lost */
+    size_t user_count, value_user_count;
 
     int64_t due_ns; /* when it changes by time alone */
     bool suspect;   /* the last frame that brought it */
@@ -85,6 +85,8 @@ struct to_send {
     bool is_clear;               /* the next one */
     bool is_lit;                 /* sent, and no all-clear since */
     uint64_t counter;
+    bool is_made; /* `made` has what is on now */
+    struct lt_frame made;
 };
 
 /* The one sender that a frame definition is taken from. */

@@ -35,6 +35,7 @@ static void plan_next(struct lt_warn *warn, struct to_send *out, bool is_clear)
 void frame_changed(struct lt_warn *warn, uint32_t send, bool ended_well)
 {
     struct to_send *out = &warn->frames[send];
+    out->is_made = false;
     if (!any_on(warn, out)) {
         out->next_ns = NEVER;
         if (out->is_lit && ended_well)
@@ -98,16 +99,26 @@ static bool encode_all(const struct lt_warn *warn, struct to_send *out, struct l
     return encodes(warn, out, count, ret_frame) || encode_what_goes(warn, out, ret_frame);
 }
 
+/* The settings once a change; then counter and check alone go on, over bytes that stay. */
+static bool make_next(const struct lt_warn *warn, struct to_send *out)
+{
+    if (out->is_made)
+        return encodes(warn, out, 0, &out->made);
+    out->made = (struct lt_frame){.bus = out->bus};
+    return out->is_made = encode_all(warn, out, &out->made);
+}
+
 static void send_one(struct lt_warn *warn, struct to_send *out)
 {
-    struct lt_frame frame = {.time_ns = warn->now_ns, .bus = out->bus};
-    if (encode_all(warn, out, &frame)) {
+    if (make_next(warn, out)) {
+        out->made.time_ns = warn->now_ns;
         warn->counts.sent++;
         if (warn->sink.send)
-            warn->sink.send(warn->sink.context, out->frame, &frame, out->is_clear);
+            warn->sink.send(warn->sink.context, out->frame, &out->made, out->is_clear);
     } else {
         warn->counts.not_encoded++;
     }
+    out->is_made &= !out->is_clear;
     out->counter++;
     out->last_ns = warn->now_ns;
     out->is_lit = !out->is_clear;
@@ -163,6 +174,7 @@ void frames_clear(struct lt_warn *warn)
         if (may_be_cleared(warn, out)) {
             warn->now_ns = slot(warn, out);
             out->is_clear = true;
+            out->is_made = false;
             send_one(warn, out);
         }
         out->next_ns = NEVER;

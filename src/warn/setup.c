@@ -256,12 +256,21 @@ static enum lt_code make_warning(struct making *m, struct warning *warning)
     return LT_OK;
 }
 
-static bool uses(const struct warning *warning, uint32_t input)
+static bool program_uses(const struct program *program, uint32_t input, bool value)
 {
-    for (size_t i = 0; i < warning->input_count; i++)
-        if (warning->inputs[i] == input)
+    for (size_t i = 0; i < program->count; i++) {
+        enum lt_op op = program->steps[i].op;
+        bool is_state = op == LT_OP_MISSING || op == LT_OP_SUSPECT;
+        if (names_signal(op) && program->steps[i].input == input && !(value && is_state))
             return true;
+    }
     return false;
+}
+
+static bool uses(const struct warning *warning, uint32_t input, bool value)
+{
+    return program_uses(&warning->when, input, value) ||
+           program_uses(&warning->until, input, value);
 }
 
 static enum lt_code list_users(struct making *m, uint32_t index)
@@ -272,7 +281,11 @@ static enum lt_code list_users(struct making *m, uint32_t index)
     if (!list)
         return no_memory(m);
     for (uint32_t i = 0; i < warn->warning_count; i++)
-        if (uses(&warn->warnings[i], index))
+        if (uses(&warn->warnings[i], index, true))
+            list[input->user_count++] = i;
+    input->value_user_count = input->user_count;
+    for (uint32_t i = 0; i < warn->warning_count; i++)
+        if (uses(&warn->warnings[i], index, false) && !uses(&warn->warnings[i], index, true))
             list[input->user_count++] = i;
     input->users = list;
     return LT_OK;
