@@ -8,6 +8,7 @@
 
 #include "cli/captures.h"
 #include "cli/commands.h"
+#include "cli/outputs.h"
 #include "cli/profiles.h"
 #include "loomtap/warn/rehearse.h"
 
@@ -250,23 +251,14 @@ static int commit(struct lt_file_sink **file)
     return status;
 }
 
-static int give_page(struct run *r)
+static enum lt_code put_page(void *context, struct lt_sink *sink, struct lt_error *error)
 {
-    struct lt_file_sink *file = r->v->html ? malloc(sizeof *file) : NULL;
-    struct lt_rehearse_about about = {r->v->common.arguments.items, r->v->common.arguments.count};
-    struct lt_error error;
-    if (!r->v->html)
-        return EXIT_FINE;
-    if (!file) {
-        complain("out of memory");
-        return EXIT_SYSTEM;
-    }
-    if (lt_file_sink_open(file, r->v->html, &error) != LT_OK) {
-        free(file);
-        return fail(&error, EXIT_SYSTEM);
-    }
-    lt_rehearse_html(r->rehearse, &about, &file->sink);
-    return commit(&file);
+    const struct run *r = context;
+    const struct lt_rehearse_about about = {r->v->common.arguments.items,
+                                            r->v->common.arguments.count};
+    (void)error;
+    lt_rehearse_html(r->rehearse, &about, sink);
+    return LT_OK;
 }
 
 /* --- what is said beside the results --- */
@@ -325,11 +317,6 @@ static int decide(const struct run *r)
 
 /* --- the command --- */
 
-static int worse(int a, int b)
-{
-    return a > b ? a : b;
-}
-
 static int run_engine(struct run *r)
 {
     struct lt_error error;
@@ -344,7 +331,7 @@ static int run_engine(struct run *r)
         lt_rehearse_summary(r->rehearse, &r->out->sink);
     status = worse(status, commit(&r->out));
     status = worse(status, commit(&r->expect_out));
-    return worse(status, give_page(r));
+    return r->v->html ? worse(status, write_out(r->v->html, put_page, r)) : status;
 }
 
 static int rehearse(struct run *r)

@@ -138,25 +138,34 @@ static void set_span(struct lt_rehearse *rehearse)
     rehearse->to_ns = lt_time_bound_ns(&rehearse->options.to, first, INT64_MAX);
 }
 
+static const char *capture_bus_name(const void *context, size_t bus)
+{
+    const struct lt_rehearse *rehearse = context;
+    return lt_reader_bus_name(rehearse->reader, bus);
+}
+
+static const struct lt_frame *head_frame(const void *context, size_t index)
+{
+    const struct lt_rehearse *rehearse = context;
+    return &rehearse->head[index];
+}
+
 static enum lt_code bind(struct lt_rehearse *rehearse, struct lt_error *error)
 {
-    const char *names[LT_BUSES_MAX];
-    size_t buses = lt_reader_bus_count(rehearse->reader);
-    for (size_t i = 0; i < buses; i++)
-        names[i] = lt_reader_bus_name(rehearse->reader, i);
-    struct lt_bind_request request = {
+    const struct lt_bind request = {
         .profiles = &rehearse->profile,
         .profile_count = 1,
         .said = rehearse->options.buses,
         .said_count = rehearse->options.bus_count,
-        .bus_names = names,
-        .bus_count = buses,
-        .frames = rehearse->head,
+        .bus_name = capture_bus_name,
+        .bus_count = lt_reader_bus_count(rehearse->reader),
+        .frame = head_frame,
         .frame_count = rehearse->head_count,
-        .stride = sizeof *rehearse->head,
+        .context = rehearse,
+        .notes = rehearse->notes,
     };
-    return lt_bind_buses(&request, &rehearse->arena, rehearse->notes, &rehearse->bindings,
-                         &rehearse->binding_count, error);
+    return lt_bind_buses(&request, &rehearse->arena, &rehearse->bindings, &rehearse->binding_count,
+                         error);
 }
 
 static enum lt_code prepare(struct lt_rehearse *rehearse, struct lt_error *error)

@@ -50,23 +50,40 @@ static size_t read_all(const char *path, struct lt_frame *frames, const char **n
     return count; /* the reader stays open for its names */
 }
 
-static struct lt_warn *make(const struct lt_profile *profile, const struct lt_frame *frames,
-                            size_t count, const char *const *names, size_t buses)
+struct input {
+    const struct lt_frame *frames;
+    const char *names[LT_BUSES_MAX];
+    size_t count, buses;
+};
+
+static const char *bus_name(const void *context, size_t bus)
+{
+    const struct input *input = context;
+    return input->names[bus];
+}
+
+static const struct lt_frame *frame_at(const void *context, size_t index)
+{
+    const struct input *input = context;
+    return &input->frames[index];
+}
+
+static struct lt_warn *make(const struct lt_profile *profile, const struct input *input)
 {
     static struct lt_arena arena;
-    struct lt_bind_request request = {.profiles = &profile,
-                                      .profile_count = 1,
-                                      .bus_names = names,
-                                      .bus_count = buses,
-                                      .frames = frames,
-                                      .frame_count = count < 4096 ? count : 4096,
-                                      .stride = sizeof *frames};
+    const struct lt_bind request = {.profiles = &profile,
+                                    .profile_count = 1,
+                                    .bus_name = bus_name,
+                                    .bus_count = input->buses,
+                                    .frame = frame_at,
+                                    .frame_count = input->count < 4096 ? input->count : 4096,
+                                    .context = input};
     const struct lt_warn_sink sink = {.event = count_event, .send = count_frame};
     struct lt_binding *bindings;
     struct lt_warn *warn;
     size_t bound;
     lt_arena_init(&arena, 0);
-    if (lt_bind_buses(&request, &arena, NULL, &bindings, &bound, NULL) != LT_OK ||
+    if (lt_bind_buses(&request, &arena, &bindings, &bound, NULL) != LT_OK ||
         lt_warn_new(&warn, profile, bindings, bound, &sink, NULL) != LT_OK)
         exit(4);
     return warn;
@@ -75,18 +92,17 @@ static struct lt_warn *make(const struct lt_profile *profile, const struct lt_fr
 int main(int argc, char **argv)
 {
     static struct lt_frame frames[FRAMES_MAX];
-    const char *names[LT_BUSES_MAX];
+    static struct input input = {.frames = frames};
     struct lt_profile *profile;
     uint64_t rounds;
-    size_t buses;
     if (argc != 4 || !lt_parse_u64(lt_text_of(argv[3]), &rounds))
         return 2;
     struct lt_faults faults;
     lt_faults_init(&faults, 0);
     if (lt_profile_load(&profile, argv[2], &faults) != LT_OK)
         return 3;
-    size_t count = read_all(argv[1], frames, names, &buses);
-    struct lt_warn *warn = make(profile, frames, count, names, buses);
+    size_t count = input.count = read_all(argv[1], frames, input.names, &input.buses);
+    struct lt_warn *warn = make(profile, &input);
     for (uint64_t round = 0; count && round < rounds; round++) {
         int64_t span_ns = frames[count - 1].time_ns - frames[0].time_ns + 1000000;
         for (size_t i = 0; i < count; i++) {
