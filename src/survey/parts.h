@@ -51,7 +51,8 @@ void parts_take(struct lt_bit_set *taken, const struct page_parts *page, bool ex
 /* Bits that are known to be something else than a field of this page. */
 struct lt_bit_set parts_taken(const struct frame_parts *frame, const struct page_parts *page);
 
-/* fields_common.c: adds to `common` the low ends of what is common already. False: out of memory. */
+/* fields_common.c: adds to `common` the low ends of what is common already. False: out of memory.
+ */
 bool parts_extend_common(struct frame_parts *frame, struct lt_arena *scratch);
 
 /* merge.c: the pages' parts become the frame's fields, in the survey's arena. */

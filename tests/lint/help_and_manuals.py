@@ -34,7 +34,7 @@ def examples_in(text):
     that need a bus (`# on a bus`) are tried in a real kernel (tests/kernel); here only their options."""
     for line in re.findall(r'^ +\$? ?(loomtap .*)$', text, re.M):
         status = re.search(r'# exit (\d)', line)
-        on_a_bus = line.split()[1] in NEED_A_BUS or line.endswith('# on a bus')
+        on_a_bus = line.split()[1] in NEED_A_BUS or '# on a bus' in line
         line = re.sub(r'#.*', '', line).strip()
         if on_a_bus:
             check_options(line)
