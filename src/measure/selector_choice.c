@@ -38,8 +38,10 @@ static double tells(struct search *s, const struct narrow *finer, const struct n
 /* The values of a window that were met so far, numbered; `number` holds 1 + that of each. */
 static unsigned number_of(uint16_t *number, unsigned *count, unsigned value)
 {
-    if (number[value] == 0)
-        number[value] = (uint16_t)++ * count;
+    if (number[value] == 0) {
+        *count += 1;
+        number[value] = (uint16_t)*count;
+    }
     return number[value] - 1u;
 }
 

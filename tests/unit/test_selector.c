@@ -167,6 +167,162 @@ static void what_all_pages_share_is_common(void **state)
         assert_false(lt_bit_set_has(&found.common, bit)); /* selector and pages */
 }
 
+/* ---- Pages that hold little, or much that tells them too ---- */
+
+typedef void (*pages_fn)(struct stream *s, uint8_t *data, unsigned page, size_t row);
+
+static struct lt_selector_found find_pages(uint64_t seed, size_t frames, const char *place,
+                                           const unsigned *page_of, unsigned pages, bool irregular,
+                                           pages_fn fill)
+{
+    stream_begin(&stream, seed, 8, 20 * STREAM_MS);
+    for (size_t i = 0; i < frames; i++) {
+        uint8_t data[LT_FRAME_MAX] = {0};
+        unsigned page = irregular ? stream_below(&stream, pages) : (unsigned)(i % pages);
+        fill(&stream, data, page, i);
+        stream_put(data, place, page_of[page]);
+        stream_send(&stream, data, false);
+    }
+    return find(&stream);
+}
+
+/* Fifteen pages of which only two say anything, beside numbers that all share. */
+static void nearly_empty(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int common;
+    common = row == 0 ? 500 : stream_wander(s, common, 3, 4000);
+    data[5] = (uint8_t)(common >> 8);
+    data[6] = (uint8_t)common;
+    data[2] = page == 14 ? 0x04 : 0;
+    data[3] = page == 1 ? 0x80 : 0;
+}
+
+/* A text on each page: its letters tell the page as well. */
+static void texts(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static const char text[] = "TARN42XSUPPORTKITFUELWEIRDAMWATERMILL";
+    (void)s;
+    (void)row;
+    memcpy(data + 1, text + 6 * page, 6);
+}
+
+/* A signed number about zero on each page, at once above the selector. */
+static void about_zero(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int number[8], slow[8];
+    if (row == 0)
+        memset(number, 0, sizeof number);
+    number[page] = stream_wander(s, number[page] + 900, 25, 1800) - 900;
+    if (stream_below(s, 9) == 0)
+        slow[page] = (int)stream_below(s, 200);
+    unsigned raw = (unsigned)(number[page] + 40 * ((int)page - 1)) & 0xFFF;
+    data[0] = (uint8_t)(raw << 4);
+    data[1] = (uint8_t)(raw >> 4);
+    data[3 + page] = (uint8_t)slow[page];
+}
+
+static void assert_pages(const struct lt_selector_found *found, const char *place,
+                         const unsigned *page_of, unsigned pages)
+{
+    char said[128] = "none";
+    if (found->present)
+        lt_bits_print(said, sizeof said, &found->bits);
+    if (!is_at(found, place))
+        fail_msg("%s instead of %s", said, place);
+    assert_int_equal(found->count, pages);
+    for (unsigned p = 0; p < pages; p++)
+        assert_int_equal(found->value[p], page_of[p]);
+}
+
+static void pages_that_hold_little_are_found_beside_what_all_share(void **state)
+{
+    static const unsigned pages[] = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14};
+    unsigned offset[15];
+    (void)state;
+    for (unsigned p = 0; p < 15; p++)
+        offset[p] = 6 + pages[p];
+    struct lt_selector_found found =
+        find_pages(1, 6000, "0.7..0.0", offset, 15, false, nearly_empty);
+    assert_pages(&found, "0.4..0.0", offset, 15);
+}
+
+static void letters_that_tell_the_page_are_not_the_selector(void **state)
+{
+    static const unsigned all[] = {0, 1, 2, 3, 4, 5};
+    (void)state;
+    for (unsigned pages = 2; pages <= 6; pages++) {
+        struct lt_selector_found found =
+            find_pages(pages, 1500, "0.7..0.0", all, pages, pages % 2, texts);
+        assert_pages(&found, pages == 2 ? "0.0" : pages <= 4 ? "0.1..0.0" : "0.2..0.0", all, pages);
+    }
+}
+
+static void the_sign_of_a_page_s_number_is_not_the_selector(void **state)
+{
+    static const unsigned pages[] = {0, 1, 2};
+    (void)state;
+    for (uint64_t seed = 0; seed < 10; seed++) {
+        struct lt_selector_found found =
+            find_pages(seed, 5000, "0.1..0.0", pages, 3, true, about_zero);
+        assert_pages(&found, "0.1..0.0", pages, 3);
+    }
+}
+
+/* ---- Where it ends ---- */
+
+/* Bits of the page's own, beside the selector, that never change on a page. */
+static void constants_beside(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static const uint8_t beside[] = {0x4, 0xC, 0x0, 0x8, 0x4, 0xC};
+    texts(s, data, page, row);
+    data[0] = beside[page];
+    data[7] = (uint8_t)(row >> 3);
+}
+
+static void alive(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int number[8][6];
+    (void)row;
+    for (unsigned k = 0; k < 6; k++) {
+        number[page][k] = stream_wander(s, number[page][k], 4, 255);
+        data[1 + k] = (uint8_t)(number[page][k] + 30 * page);
+    }
+}
+
+static void pages_are_numbered_one_after_another_where_much_never_changes(void **state)
+{
+    static const unsigned pages[] = {0, 1, 2, 3, 4, 5};
+    (void)state;
+    struct lt_selector_found found =
+        find_pages(3, 4000, "0.6..0.4", pages, 6, false, constants_beside);
+    assert_pages(&found, "0.6..0.4", pages, 6);
+}
+
+static void pages_have_any_number_where_all_else_changes(void **state)
+{
+    static const unsigned three[] = {31, 138, 183}, two[] = {1, 10};
+    (void)state;
+    struct lt_selector_found found = find_pages(4, 4000, "0.7..0.0", three, 3, true, alive);
+    assert_pages(&found, "0.7..0.0", three, 3);
+    found = find_pages(5, 4000, "0.3..0.0", two, 2, false, alive);
+    assert_pages(&found, "0.3..0.0", two, 2);
+}
+
+static void ones_up_to_the_byte_s_end_are_part_of_the_numbers(void **state)
+{
+    static const unsigned high[] = {230, 231, 232, 233}, odd[] = {1, 3}, plain[] = {0, 1, 2},
+                          last[] = {252, 253, 254, 255};
+    (void)state;
+    struct lt_selector_found found = find_pages(6, 4000, "0.7..0.0", high, 4, false, alive);
+    assert_pages(&found, "0.3..0.0", (unsigned[]){6, 7, 8, 9}, 4); /* 1110 is not up to the end */
+    found = find_pages(9, 4000, "0.7..0.0", last, 4, true, alive);
+    assert_pages(&found, "0.7..0.0", last, 4);
+    found = find_pages(7, 4000, "0.1..0.0", odd, 2, false, alive);
+    assert_pages(&found, "0.1..0.0", odd, 2);
+    found = find_pages(8, 4000, "0.7..0.0", plain, 3, false, alive);
+    assert_pages(&found, "0.1..0.0", plain, 3);
+}
+
 /* ---- What is none ---- */
 
 typedef void (*fill_fn)(struct stream *s, uint8_t *data, size_t row, int *state);
@@ -338,6 +494,12 @@ int main(void)
         cmocka_unit_test(random_selectors_are_found),
         cmocka_unit_test(pages_that_never_change_are_known_by_their_size),
         cmocka_unit_test(what_all_pages_share_is_common),
+        cmocka_unit_test(pages_that_hold_little_are_found_beside_what_all_share),
+        cmocka_unit_test(letters_that_tell_the_page_are_not_the_selector),
+        cmocka_unit_test(the_sign_of_a_page_s_number_is_not_the_selector),
+        cmocka_unit_test(pages_are_numbered_one_after_another_where_much_never_changes),
+        cmocka_unit_test(pages_have_any_number_where_all_else_changes),
+        cmocka_unit_test(ones_up_to_the_byte_s_end_are_part_of_the_numbers),
         cmocka_unit_test(what_explains_others_for_another_reason_is_none),
         cmocka_unit_test(transport_frames_do_no_harm),
         cmocka_unit_test(tiny_streams_have_none),
