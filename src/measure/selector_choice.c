@@ -14,7 +14,7 @@
 #define ELSEWHERE   0.75 /* fewer values elsewhere, and nearly as good */
 #define TELLS       0.94
 #define ROUND_RATIO 0.7 /* of the bits saved */
-#define FEWER       0.7
+#define FEWER       0.8
 #define UNREST      0.5
 #define ALIKE       0.93 /* saved by windows that tell the same pages; their own bits differ */
 #define SAME        0.995

@@ -19,6 +19,7 @@
 #define STEPPED    1.0 /* ... or in equal steps */
 #define FROM_START 1.0 /* ... from 0 or 1 on */
 #define ALONE      1.5 /* nothing else of its byte moves, and the rest is 0 */
+#define RARE       2.0 /* of a bit's being fixed: then a byte of them is telling */
 #define IN_FRONT   2.0 /* most selectors are in the first byte */
 #define ZEROS      1.0 /* zeros beside it, where unused bits are ones: it has bits that never moved */
 #define NEXT_BIT   0.3 /* share of that of a bit of the one beside it: they may be of one field */
@@ -244,8 +245,10 @@ double lt_selector_prior(struct search *s, const struct narrow *window, const st
     double bits = byte == 0 ? IN_FRONT : 0;
     uint8_t beside = (uint8_t)~pages.moving;
     bool zeros = beside != 0 && (pages.value[0] & beside) == 0;
-    if (alone)
-        bits += (zeros ? ALONE : 0) + evidence_of_more(&pages, more_bits(&pages, window, lsb, msb));
+    if (alone && zeros)
+        bits += ALONE;
+    if (alone && pages.rare >= RARE)
+        bits += evidence_of_more(&pages, more_bits(&pages, window, lsb, msb));
     /* On two pages any bit is 0 and 1, and of two bits one is the other's opposite soon. */
     if (alone || numbers.count > 2)
         bits += evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
