@@ -26,7 +26,6 @@
 #define CODES         (1u << WINDOW)
 #define STRATA        2u
 #define MUCH          500.0 /* moves from which on each further one says less than it seems */
-#define SLOW          0.03  /* flips a step below which a bit may be one of a code */
 #define BEND_COST     4.0
 #define BEND_LEAST    4.0
 #define BELOW_MOST    16u    /* bits below that show when a source looked */
@@ -34,7 +33,7 @@
 #define ROUND_WEIGHT  (-3.0)
 #define EVEN_WEIGHT   (-4.0)
 #define FEW           60u /* moves */
-#define CHOICE_WEIGHT (-2.0)
+#define SLOW_WEIGHT   (-2.0)
 
 int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position)
 {
@@ -186,18 +185,29 @@ static struct gap_counts counts_of(const uint32_t *from_to, unsigned above, unsi
     return counts;
 }
 
+static struct field_choice choices_of(const struct transitions *seen, unsigned above,
+                                      unsigned count)
+{
+    struct field_choice counts = {0};
+    unsigned mask = (1u << above) - 1;
+    for (unsigned s = 0; s < STRATA; s++)
+        for (unsigned from = 0; from < 1u << count; from++)
+            for (unsigned to = 0; to < 1u << count; to++) {
+                uint32_t times = seen->from_to[s][from * CODES + to];
+                bool upper = ((from ^ to) >> 1 & mask) != 0, lower = (from ^ to) & 1;
+                counts.both += upper && lower ? times : 0;
+                counts.upper += upper && !lower ? times : 0;
+                counts.lower += !upper && lower ? times : 0;
+            }
+    return counts;
+}
+
 static uint64_t moves_of(const struct gap_counts *n)
 {
     return n->carry + n->still + n->anti;
 }
 
 /* --- likelihoods, in bits --- */
-
-static double add_logs(double a, double b)
-{
-    double high = a > b ? a : b, low = a > b ? b : a;
-    return high + log2(1 + exp2(low - high));
-}
 
 /* log2 of the likelihood; a hundredth is left for what no model foresees. */
 static double of_counts(const struct gap_counts *n, double carry, double still, double anti)
@@ -224,29 +234,11 @@ static double dullness(const struct pace *pace)
     return pace->lower < 1.8 * pace->upper ? 0.15 : 0.04;
 }
 
-/* Stirling's series; exact enough from 0 on. */
-static double log2_factorial(uint64_t n)
-{
-    static const double small[] = {0, 0, 1, 2.584962500721156};
-    double x = (double)n;
-    if (n < 4)
-        return small[n];
-    return (x * log(x) - x + log(2 * M_PI * x) / 2 + 1 / (12 * x)) / M_LN2;
-}
-
 /* Any shares at all: a number that only goes up, in steps of nearly one size. */
 static double of_steady(const struct gap_counts *n)
 {
-    return 1 + log2_factorial(n->carry) + log2_factorial(n->still) + log2_factorial(n->anti) -
-           log2_factorial(n->carry + n->still + n->anti + 2);
-}
-
-/* Codes: bits that change at the same time, with any share and in any direction. */
-static double of_choice(const struct gap_counts *n)
-{
-    uint64_t both = n->carry + n->anti;
-    return log2_factorial(both) + log2_factorial(n->still) - log2_factorial(both + n->still + 1) -
-           (double)both;
+    return 1 + field_log2_factorial(n->carry) + field_log2_factorial(n->still) +
+           field_log2_factorial(n->anti) - field_log2_factorial(n->carry + n->still + n->anti + 2);
 }
 
 /* With the share `even` of steps that leave the bit alone, beyond what the curve has: noise of a
@@ -265,9 +257,9 @@ static double of_smooth(const struct gap_counts *n, const struct pace *pace)
     for (size_t i = 0; i < SHARPNESSES; i++) {
         double q = sharpness[i];
         double weight = log2(q < 0.5 ? dull / 7 : (1 - dull) / 6);
-        sum = add_logs(sum, weight + of_sharpness(n, q, 0));
+        sum = field_add_logs(sum, weight + of_sharpness(n, q, 0));
         for (size_t k = 0; k < sizeof evens / sizeof *evens && q > 0.05 && q < 0.9; k++)
-            sum = add_logs(sum, weight + EVEN_WEIGHT + of_sharpness(n, q, evens[k]));
+            sum = field_add_logs(sum, weight + EVEN_WEIGHT + of_sharpness(n, q, evens[k]));
     }
     return sum;
 }
@@ -281,12 +273,12 @@ static double of_two_fields(const struct gap_counts *n, const struct pace *pace)
     } rates[] = {{0.01, .1}, {0.03, .1}, {0.06, .1}, {0.12, .12}, {0.2, .15},
                  {0.3, .15}, {0.4, .12}, {0.5, .1},  {0.65, .03}, {0.9, .03}};
     double rate = pace->lower < 0.0005 ? 0.0005 : pace->lower;
-    double tied = rate < SLOW ? 0.15 : 0.4;
+    double tied = rate < FIELD_SLOW ? 0.15 : 0.4;
     double sum = log2(1 - tied) + of_counts(n, rate / 2, 1 - rate, rate / 2);
     for (size_t i = 0; i < sizeof rates / sizeof *rates; i++)
-        sum = add_logs(sum,
-                       log2(tied * rates[i].weight) +
-                           of_counts(n, rates[i].rate / 2, 1 - rates[i].rate, rates[i].rate / 2));
+        sum = field_add_logs(sum, log2(tied * rates[i].weight) + of_counts(n, rates[i].rate / 2,
+                                                                           1 - rates[i].rate,
+                                                                           rates[i].rate / 2));
     return sum;
 }
 
@@ -307,7 +299,7 @@ static double of_line(const struct gap_counts *n)
         double r = ratios[i], carry = 1 + 2 * r, still = 2 * r * r, anti = 2 * r * r * r;
         anti += r * r * r * r;
         double all = carry + still + anti;
-        sum = add_logs(sum, of_counts(n, carry / all, still / all, anti / all) - 3);
+        sum = field_add_logs(sum, of_counts(n, carry / all, still / all, anti / all) - 3);
     }
     return sum;
 }
@@ -368,7 +360,7 @@ static double round_odds(const struct strata *strata, const struct pace *pace)
     uint64_t flips = n->carry + n->anti;
     struct gap_counts up = {.carry = n->fell, .anti = flips - n->fell, .still = n->still};
     struct gap_counts down = {.carry = up.anti, .anti = up.carry, .still = n->still};
-    return ROUND_WEIGHT + add_logs(of_smooth(&up, pace), of_smooth(&down, pace)) - 1;
+    return ROUND_WEIGHT + field_add_logs(of_smooth(&up, pace), of_smooth(&down, pace)) - 1;
 }
 
 static bool goes_one_way(const struct gap_counts *n)
@@ -386,17 +378,20 @@ static void weigh(const struct transitions *seen, unsigned count, const struct p
         if (above == 1) {
             double turned = smooth_odds(&strata, pace, true);
             ret_gap->odds_twos = turned - one;
-            one = add_logs(one, turned) - 1;
-            one = add_logs(one, round_odds(&strata, pace));
+            one = field_add_logs(one, turned) - 1;
+            one = field_add_logs(one, round_odds(&strata, pace));
         } else if (goes_one_way(&strata.sum)) {
-            one = add_logs(one, STEADY_WEIGHT + of_steady(&strata.sum));
+            one = field_add_logs(one, STEADY_WEIGHT + of_steady(&strata.sum));
         }
-        if (pace->lower < SLOW && pace->upper < SLOW)
-            one = add_logs(one, CHOICE_WEIGHT + of_choice(&strata.sum));
         for (unsigned s = 0; s < strata.count; s++)
             two += of_two_fields(&strata.n[s], pace);
         ret_gap->at[above - 1] = strata.sum;
         ret_gap->odds[above - 1] = tempered(one - two, moves_of(&strata.sum));
+        if (pace->lower < FIELD_SLOW && pace->upper < FIELD_SLOW) {
+            struct field_choice choice = choices_of(seen, above, count);
+            ret_gap->odds[above - 1] = fmax(ret_gap->odds[above - 1] + SLOW_WEIGHT,
+                                            field_choice_odds(&choice, pace->upper, pace->lower));
+        }
         /* The second test says much where numbers move steadily, and little elsewhere. */
         double bends = above > 1 ? odds_of_bends(seen) - BEND_COST : 0;
         if (above > 1 && bends > BEND_LEAST && bends > ret_gap->odds[above - 1])

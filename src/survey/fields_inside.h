@@ -5,6 +5,7 @@
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
  *     fields_code     second opinion: what is shorter to write down
  *     fields_carry    third: bits above that are told by the whole number's carry, or are not
+ *     fields_choice   pieces of a code beside each other
  *     fields_bridge   pieces of one field that have resting bits between them
  *     fields_magnitude  a sign bit above a magnitude
  *     fields_course   what a field did over time, read as one number
@@ -101,6 +102,20 @@ struct gap {
     double odds_twos;                /* of odds[0]: log2 (two's complement : unsigned) */
     double together; /* share of the busier bit's flips at which the other flips too */
 };
+/* --- codes --- */
+
+#define FIELD_SLOW 0.03 /* changes a step below which bits may be those of a code */
+
+/* What is seen of a code: its bits change in the same frame, now and then. Flags of different
+ * causes hardly ever do so; flags of one cause always do. */
+struct field_choice {
+    uint64_t both, upper, lower; /* changes of both, and of one alone */
+};
+/* log2 (one code : two things), with how common either is. Rates are changes a step. */
+double field_choice_odds(const struct field_choice *n, double upper_rate, double lower_rate);
+double field_log2_factorial(uint64_t n);
+double field_add_logs(double a, double b); /* log2 (2^a + 2^b) */
+
 struct gaps {
     struct gap below[2][FRAME_BITS]; /* [order is Motorola][position of the bit above] */
 };
@@ -155,6 +170,9 @@ void field_join_gain(const struct field_lines *lines, enum lt_order order, unsig
                      unsigned upper, unsigned lower, struct field_gain *ret_gain);
 /* The order of the frame's fields that have one; LT_ORDER_NONE where there is none, or both. */
 enum lt_order field_cut_order(const struct field_cut *cut);
+
+/* fields_choice.c: puts slow pieces together that change in the same frames. */
+void field_choices(const struct field_lines *lines, struct field_cut *cut);
 
 /* fields_carry.c: takes bits above a field into it, and parts foreign ones from it. */
 void field_carries(const struct field_lines *lines, const struct field_bits *bits,
