@@ -143,6 +143,7 @@ enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena
     field_cut_make(&lines, bits, gaps, input->order_prior, cut);
     field_second_opinion(&lines, gaps, cut);
     field_carries(&lines, bits, gaps, cut);
+    field_low_ends(&lines, bits, cut);
     field_choices(&lines, cut);
     field_bridge(&lines, bits, cut);
     code = field_magnitude(&lines, bits, arena, cut, error);

@@ -63,7 +63,7 @@ static void count_carries(const struct field_lines *lines, enum lt_order order, 
     memset(ret, 0, UPPER_MOST * sizeof *ret);
     for (size_t row = 0; row < lines->count; row++) {
         uint64_t now = line_get(lines, order, row, place, length);
-        if (row != 0 && now != before && lines->flags[row] & LT_KEPT_NEXT)
+        if (row != 0 && now != before && lines->flags[row] & LT_KEPT_FOLLOWS)
             for (unsigned upper = 1; upper <= most; upper++)
                 count_carry(&ret[upper - 1], before, now, upper, length - upper);
         before = now;

@@ -129,10 +129,13 @@ static void read_crossings(const struct reading *reading, struct field_course *c
             course->wraps_up += wraps && step > 0;
             course->wraps_down += wraps && step < 0;
             course->mids += !wraps && (now >= middle) != (before >= middle);
+            course->long_wraps += wraps && size >= middle / 2;
+            course->upper_moves += step != 0 && now >= middle && before >= middle;
         }
         bool jumps = size > course->typical && size < middle / 4 && !ends;
+        bool crosses = (now >= middle) != (before >= middle);
         course->wrap_jumps += jumps && (step > 0) != (now > before);
-        course->middle_rows += now >= middle / 2 && now - middle / 2 < middle;
+        course->mid_jumps += size > course->typical && crosses && (step > 0) == (now > before);
         course->to_ones += ends;
         course->jumps_to_ones += ends && size > course->typical;
         /* Jumps are left out of the smoothness: the level goes on from where it was. */

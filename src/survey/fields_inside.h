@@ -5,6 +5,7 @@
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
  *     fields_code     second opinion: what is shorter to write down
  *     fields_carry    third: bits above that are told by the whole number's carry, or are not
+ *     fields_low      bits like noise below a number
  *     fields_choice   pieces of a code beside each other
  *     fields_bridge   pieces of one field that have resting bits between them
  *     fields_magnitude  a sign bit above a magnitude
@@ -178,6 +179,10 @@ void field_choices(const struct field_lines *lines, struct field_cut *cut);
 void field_carries(const struct field_lines *lines, const struct field_bits *bits,
                    const struct gaps *gaps, struct field_cut *cut);
 
+/* fields_low.c: noise below a number is its low end. */
+void field_low_ends(const struct field_lines *lines, const struct field_bits *bits,
+                    struct field_cut *cut);
+
 /* fields_bridge.c: puts pieces together that have resting bits between them. */
 void field_bridge(const struct field_lines *lines, const struct field_bits *bits,
                   struct field_cut *cut);
@@ -202,7 +207,9 @@ struct field_course {
     uint64_t size[STEP_SIZES];     /* steps by the bit length of |step|, modulo the length */
     uint64_t wraps_up, wraps_down; /* usual steps past the highest value to 0, and back */
     uint64_t wrap_jumps;           /* unusual steps over the ends, none of them long going round */
-    uint64_t middle_rows;          /* rows in the middle half of the range */
+    uint64_t mid_jumps;            /* unusual steps over mid-scale */
+    uint64_t long_wraps;           /* of the wraps, those of a quarter of the range or more */
+    uint64_t upper_moves;          /* usual steps inside the upper half */
     uint64_t mids;                 /* usual steps over mid-scale */
     uint64_t dwell_mid;            /* frames at exactly mid-scale */
     double eta;                    /* read without jumps at wraps */

@@ -9,17 +9,18 @@
 #include "survey/fields_inside.h"
 
 /* Bits of evidence in one crossing; more than so many say no more. */
-#define CROSSING_BITS    3.0
-#define GOES_ROUND       3u /* wraps for each crossing of the middle, at most */
-#define ONE_WAY          5u /* one of so many steps, at most, goes back */
-#define FEW_VALUES       33u
-#define NOT_EXERCISED    3.0
-#define CROSSINGS_MOST   8u
-#define MIDS_LEAST       3u
-#define WRAP_JUMPS_LEAST 4u
-#define DWELL_SHARE      0.05 /* of the frames exactly at mid-scale, and */
-#define DWELL_TIMES      20.0 /* so many times more often than at other values */
-#define CODES_MOST       3u   /* times that a code comes or goes */
+#define CROSSING_BITS     3.0
+#define GOES_ROUND        3u /* wraps for each crossing of the middle, at most */
+#define ONE_WAY           5u /* one of so many steps, at most, goes back */
+#define FEW_VALUES        33u
+#define NOT_EXERCISED     3.0
+#define CROSSINGS_MOST    8u
+#define MIDS_LEAST        3u
+#define WRAP_JUMPS_LEAST  4u
+#define UPPER_MOVES_LEAST 8u
+#define DWELL_SHARE       0.05 /* of the frames exactly at mid-scale, and */
+#define DWELL_TIMES       20.0 /* so many times more often than at other values */
+#define CODES_MOST        3u   /* times that a code comes or goes */
 
 /* All ones that come and go, and no other value in the upper half: the code for "not available", no
  * minus one. */
@@ -46,11 +47,13 @@ static bool goes_round(const struct field_course *course)
     return course->mids * GOES_ROUND > wraps && (is_one_way || course->distinct < FEW_VALUES);
 }
 
-/* A torque that jumps from drag to drive never takes a usual step over zero. Read unsigned it would
- * live at both ends of its range and never in between. */
+/* A torque that jumps from drag to drive hardly takes a usual step over zero. Read unsigned it
+ * would jump from one end of its range to the other, time and again, and never over the middle.
+ * What lies beyond the end must be a course of its own, not a code. */
 static bool jumps_over_zero(const struct field_course *course)
 {
-    return course->wrap_jumps >= WRAP_JUMPS_LEAST && course->middle_rows == 0;
+    return course->wrap_jumps >= WRAP_JUMPS_LEAST && course->mid_jumps == 0 &&
+           course->upper_moves >= UPPER_MOVES_LEAST;
 }
 
 void field_sign(const struct field_place *place, const struct field_course *course,
@@ -79,7 +82,9 @@ void field_sign(const struct field_place *place, const struct field_course *cour
     most = most > CROSSINGS_MOST ? CROSSINGS_MOST : most;
     least = least > most ? most : least;
     claim->sign_odds = CROSSING_BITS * (double)most - 2 * (double)least;
-    if (wraps > mids && !goes_round(course))
+    if (wraps > mids && course->long_wraps * 2 > wraps) /* as long the one way as the other */
+        claim->sign_odds = NOT_EXERCISED;
+    else if (wraps > mids && !goes_round(course))
         claim->sign = LT_TWOS;
     else if (rests_in_middle(course))
         claim->sign = LT_OFFSET_BINARY;
