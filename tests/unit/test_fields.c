@@ -546,6 +546,127 @@ static void without_memory_there_is_an_error(void **state)
     lt_moments_free(moments);
 }
 
+/* --- bits above a number, bits below it, bits of a code --- */
+
+/* Crosses zero by noise all the time and is hardly ever so large that its sign differs from the bit
+ * below: the sign is its own all the same, and the flag above is not. */
+static void a_sign_that_mirrors_the_bit_below_is_kept(void **state)
+{
+    struct quantity q = {0};
+    (void)state;
+    stream_begin(stream, 60, 8, 10 * STREAM_MS);
+    for (unsigned i = 0; i < ROWS; i++) {
+        uint8_t data[8] = {0};
+        double value = follow(stream, &q, -200, 200, 0.03) + (double)stream_below(stream, 9) - 4;
+        stream_put(data, "2.3..1.0", raw_of(value + (i % 1000 < 3 ? 1100 : 0)));
+        stream_put(data, "2.4", i > 1700 && i < 3900);
+        stream_send(stream, data, false);
+    }
+    struct said said = look(stream, NULL, 0);
+    assert_said(&said, "2.3..1.0", LT_ORDER_INTEL, LT_TWOS, LT_FIELD_PHYSICAL);
+    assert_int_equal(at(&said, "2.4")->kind, LT_FIELD_FLAG);
+    lt_arena_release(&said.arena);
+}
+
+/* The number goes on as if nothing had happened when the flag flips. */
+static void a_flag_above_a_number_is_no_part_of_it(void **state)
+{
+    (void)state;
+    for (unsigned lost = 0; lost <= 5; lost += 5) {
+        struct quantity q = {.value = 1000, .goal = 1000};
+        stream_begin(stream, 61 + lost, 8, 10 * STREAM_MS);
+        for (unsigned i = 0; i < ROWS; i++) {
+            uint8_t data[8] = {0};
+            stream_put(data, "2.2..1.0", raw_of(follow(stream, &q, 10, 2000, 0.03)));
+            stream_put(data, "2.3", i > 1700 && i < 3900);
+            stream_send(stream, data, stream_below(stream, 100) < lost);
+        }
+        struct said said = look(stream, NULL, 0);
+        assert_said(&said, "2.2..1.0", LT_ORDER_INTEL, LT_UNSIGNED, LT_FIELD_PHYSICAL);
+        assert_int_equal(at(&said, "2.3")->kind, LT_FIELD_FLAG);
+        lt_arena_release(&said.arena);
+    }
+}
+
+/* A torque: some way below zero while dragging, above it while driving, nothing in between. */
+static void a_number_that_jumps_over_zero_is_signed(void **state)
+{
+    struct quantity drag = {.value = -50}, drive = {.value = 300};
+    (void)state;
+    stream_begin(stream, 63, 8, 10 * STREAM_MS);
+    for (unsigned i = 0; i < ROWS; i++) {
+        uint8_t data[8] = {0};
+        double low = follow(stream, &drag, -80, -30, 0.03);
+        double high = follow(stream, &drive, 60, 900, 0.03);
+        stream_put(data, "2.3..1.0", raw_of(i / 90 % 2 ? low : high));
+        stream_send(stream, data, false);
+    }
+    struct said said = look(stream, NULL, 0);
+    assert_said(&said, "2.3..1.0", LT_ORDER_INTEL, LT_TWOS, LT_FIELD_PHYSICAL);
+    lt_arena_release(&said.arena);
+}
+
+/* The same course with a code for "error" in place of what is below zero. */
+static void a_code_beyond_the_end_is_no_sign(void **state)
+{
+    struct quantity drive = {.value = 300};
+    (void)state;
+    stream_begin(stream, 64, 8, 10 * STREAM_MS);
+    for (unsigned i = 0; i < ROWS; i++) {
+        uint8_t data[8] = {0};
+        double high = follow(stream, &drive, 60, 900, 0.03);
+        stream_put(data, "2.3..1.0", i / 90 % 8 == 7 ? 0xFFE : raw_of(high));
+        stream_send(stream, data, false);
+    }
+    struct said said = look(stream, NULL, 0);
+    assert_int_equal(at(&said, "2.3..1.0")->sign, LT_UNSIGNED);
+    lt_arena_release(&said.arena);
+}
+
+/* Four moves of a code are enough, where its bits move in the same frame; two flags that flip when
+ * they like are two, however few their flips. */
+static void a_code_with_few_changes_is_one_and_flags_are_not(void **state)
+{
+    static const uint8_t codes[] = {1, 2, 5, 3, 4, 2};
+    (void)state;
+    stream_begin(stream, 65, 8, 10 * STREAM_MS);
+    for (unsigned i = 0; i < ROWS; i++) {
+        uint8_t data[8] = {0};
+        stream_put(data, "1.4..1.2", codes[i / 850]);
+        stream_put(data, "4.4", i > 900);
+        stream_put(data, "4.3", i / 500 % 2);
+        stream_put(data, "4.2", i > 2220 && i < 4100);
+        stream_send(stream, data, false);
+    }
+    struct said said = look(stream, NULL, 0);
+    assert_int_equal(at(&said, "1.4..1.2")->kind, LT_FIELD_ENUM);
+    assert_int_equal(at(&said, "4.4")->kind, LT_FIELD_FLAG);
+    assert_int_equal(at(&said, "4.3")->kind, LT_FIELD_FLAG);
+    assert_int_equal(at(&said, "4.2")->kind, LT_FIELD_FLAG);
+    lt_arena_release(&said.arena);
+}
+
+/* Behind a byte's edge lies one bit that flips like noise. Nothing carries, for the noise is of
+ * many steps; but no flag does that. */
+static void noise_behind_a_bytes_edge_is_the_low_end(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 66; seed < 70; seed++) {
+        struct quantity q = {.value = 250, .goal = 250}, other = {.value = 2000};
+        stream_begin(stream, seed, 8, 10 * STREAM_MS);
+        for (unsigned i = 0; i < ROWS; i++) {
+            uint8_t data[8] = {0};
+            double noise = (double)stream_below(stream, 11) - 5;
+            stream_put(data, "1.7..2.7", raw_of(follow(stream, &q, 20, 490, 0.02) + noise));
+            stream_put(data, "4.4..5.0", raw_of(follow(stream, &other, 10, 8000, 0.02)));
+            stream_send(stream, data, false);
+        }
+        struct said said = look(stream, NULL, 0);
+        assert_said(&said, "1.7..2.7", LT_ORDER_MOTOROLA, LT_UNSIGNED, LT_FIELD_PHYSICAL);
+        lt_arena_release(&said.arena);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -570,6 +691,12 @@ int main(void)
         cmocka_unit_test(nothing_and_next_to_nothing_are_answered),
         cmocka_unit_test(noise_is_claimed_with_doubt),
         cmocka_unit_test(long_frames_are_looked_at_whole),
+        cmocka_unit_test(a_sign_that_mirrors_the_bit_below_is_kept),
+        cmocka_unit_test(a_flag_above_a_number_is_no_part_of_it),
+        cmocka_unit_test(a_number_that_jumps_over_zero_is_signed),
+        cmocka_unit_test(a_code_beyond_the_end_is_no_sign),
+        cmocka_unit_test(a_code_with_few_changes_is_one_and_flags_are_not),
+        cmocka_unit_test(noise_behind_a_bytes_edge_is_the_low_end),
         cmocka_unit_test(without_memory_there_is_an_error),
     };
     return cmocka_run_group_tests(tests, make_stream, free_stream);
