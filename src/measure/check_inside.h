@@ -199,6 +199,12 @@ void check_constants_make(const struct check_view *view, const struct check_choo
 void check_report(const struct check_view *view, const struct check_claim *claim,
                   struct lt_check_found *ret_found);
 
+/* The places of checks that have a name, and nothing more of them: what is left out of the search
+ * for a selector. */
+enum lt_code check_find_places(const struct lt_kept *kept, const struct lt_counter_found *counters,
+                               size_t counter_count, struct lt_bit_set *ret_places,
+                               struct lt_error *error);
+
 void check_find_plain(struct check_view *view, struct check_claims *claims);
 void check_find_crc(struct check_view *view, const struct check_sample *sample,
                     const struct check_chooser *chooser, const struct check_null *null, bool deep,

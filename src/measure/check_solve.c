@@ -469,7 +469,8 @@ static void search_affine(struct check_view *view, struct check_claims *claims)
     }
 }
 
-static void search(struct check_view *view, struct check_claims *claims)
+/* Checks that have a name. */
+static void search_named(struct check_view *view, struct check_claims *claims)
 {
     check_find_plain(view, claims);
     unsigned plain = claims->count;
@@ -477,7 +478,6 @@ static void search(struct check_view *view, struct check_claims *claims)
         for (unsigned i = 0; i < view->chooser_count && claims->count == plain; i++)
             search_crc(view, &view->chooser[i], deep, claims);
     }
-    search_affine(view, claims);
 }
 
 static bool is_worth_it(const struct check_view *view)
@@ -499,7 +499,8 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
                 check_view_make(view, kept, counters, counter_count, taken, &scratch, arena);
     if (fine && is_worth_it(view)) {
         view->proof_needed = PROOF_BITS;
-        search(view, claims);
+        search_named(view, claims);
+        search_affine(view, claims);
         unsigned chosen = choose(claims);
         struct lt_bit_set known = view->taken;
         for (unsigned w = 0; w < 8; w++)
@@ -517,4 +518,27 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
         return lt_fail(error, LT_E_MEMORY, "out of memory while looking for checksums");
     *ret_count = found;
     return LT_OK;
+}
+
+enum lt_code check_find_places(const struct lt_kept *kept, const struct lt_counter_found *counters,
+                               size_t counter_count, struct lt_bit_set *ret_places,
+                               struct lt_error *error)
+{
+    struct lt_arena scratch;
+    struct lt_bit_set none = {{0}};
+    *ret_places = none;
+    lt_arena_init(&scratch, SCRATCH_BYTES);
+    struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
+    struct check_claims *claims = lt_arena_alloc(&scratch, sizeof *claims);
+    bool fine = view && claims && check_view_make(view, kept, counters, counter_count, &none, &scratch, &scratch);
+    if (fine && is_worth_it(view)) {
+        view->proof_needed = PROOF_BITS;
+        search_named(view, claims);
+        unsigned chosen = choose(claims);
+        for (unsigned i = 0; i < chosen; i++)
+            lt_bit_set_add_bits(ret_places, &claims->claim[i].checksum.place);
+    }
+    fine = fine && !scratch.failed;
+    lt_arena_release(&scratch);
+    return fine ? LT_OK : lt_fail(error, LT_E_MEMORY, "out of memory while looking for checksums");
 }

@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "loomtap/measure/check_solve.h"
+#include "measure/check_inside.h"
 
 #define SCRATCH_CEILING ((size_t)32 << 20)
 #define CHECK_ROWS      4096u /* on which checks are looked for before a selector is */
@@ -329,20 +329,15 @@ static enum lt_code some_rows(const struct lt_kept *kept, struct lt_arena *scrat
 static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_arena *scratch,
                                       struct lt_selector_found *ret_found, struct lt_error *error)
 {
-    struct lt_check_found checks[LT_CHECKS_MAX];
     struct lt_counter_found counters[LT_COUNTERS_MAX];
     struct lt_bit_set places = {{0}};
     struct lt_kept some;
-    size_t count = 0, counter_count = 0;
+    size_t counter_count = 0;
     enum lt_code code = some_rows(kept, scratch, &some, error);
     if (code == LT_OK)
         code = lt_counters_find(&some, 0, &places, scratch, counters, &counter_count, error);
     if (code == LT_OK)
-        code =
-            lt_checks_find(&some, counters, counter_count, &places, scratch, checks, &count, error);
-    for (size_t i = 0; i < count; i++)
-        if (checks[i].form == LT_CHECK_FOUND && checks[i].checksum.family != LT_CHECK_AFFINE)
-            lt_bit_set_add_bits(&places, &checks[i].place);
+        code = check_find_places(&some, counters, counter_count, &places, error);
     return code != LT_OK ? code : lt_selector_find(kept, &places, scratch, ret_found, error);
 }
 
