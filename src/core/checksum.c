@@ -84,10 +84,14 @@ static void add_range(struct input *input, const struct lt_checksum *checksum,
 {
     struct lt_span place = checksum->place.part[0];
     unsigned step = range.first <= range.last ? 1u : -1u;
+    unsigned low = place.lsb / 8u, high = place.msb / 8u;
+    unsigned own_first = low < high ? low : high, own_last = low < high ? high : low;
+    bool leaves_out = check_leaves_out_itself(checksum->family);
     for (unsigned i = range.first;; i += step) {
-        uint8_t own = check_place_mask(place, i);
-        if (!own || !check_leaves_out_itself(checksum->family))
-            add(input, (uint8_t)(data[i] & ~own));
+        if (i < own_first || i > own_last)
+            add(input, data[i]);
+        else if (!leaves_out)
+            add(input, (uint8_t)(data[i] & ~check_place_mask(place, i)));
         if (i == range.last)
             break;
     }

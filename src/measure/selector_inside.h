@@ -77,7 +77,9 @@ struct judged {                /* a window on some rows */
 struct candidate {
     struct narrow window;
     double saved, score;
-    bool holds; /* on the first half, once that was looked at */
+    bool holds;       /* on the first half, once that was looked at */
+    bool has_carries; /* `without_carries` is known: bits a row that are left of what it saves */
+    double without_carries;
 };
 
 struct search {
