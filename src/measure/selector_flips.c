@@ -97,16 +97,17 @@ static void add_eight(uint64_t *plane, const uint64_t *x)
     }
 }
 
-static inline void count_flips(const struct rows *rows, size_t a, size_t b,
+/* `words` is that of the rows; given apart, so that it is a constant where it is the usual one. */
+static inline void count_flips(const struct rows *rows, unsigned words, size_t a, size_t b,
                                struct flips_of_words *flips)
 {
-    for (unsigned w = 0; w < rows->words; w++)
-        flips->waiting[w][flips->held] =
-            rows->word[a * rows->words + w] ^ rows->word[b * rows->words + w];
+    const uint64_t *one = rows->word + a * words, *other = rows->word + b * words;
+    for (unsigned w = 0; w < words; w++)
+        flips->waiting[w][flips->held] = one[w] ^ other[w];
     flips->pairs++;
     if (++flips->held < HELD)
         return;
-    for (unsigned w = 0; w < rows->words; w++)
+    for (unsigned w = 0; w < words; w++)
         add_eight(flips->plane[w], flips->waiting[w]);
     flips->held = 0;
 }
@@ -133,7 +134,7 @@ void lt_rows_flips(const struct rows *rows, size_t first, size_t end, struct fli
     begin_flips(&flips, rows->words);
     for (size_t i = first + 1; i < end; i++)
         if (rows->follows[i])
-            count_flips(rows, i - 1, i, &flips);
+            count_flips(rows, rows->words, i - 1, i, &flips);
     end_flips(&flips, rows->words, ret);
 }
 
@@ -155,6 +156,27 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
            (double)ret->firsts <= (1 - COMES_BACK) * (double)ret->changes;
 }
 
+/* Each row against the one before it of its value, in the same unbroken run. */
+static inline void compare_rows(const struct rows *rows, unsigned words, const uint16_t *values,
+                                size_t first, size_t end, struct by_value *scratch,
+                                struct flips_of_words *flips, struct same_counts *ret)
+{
+    size_t begin = first; /* of the run */
+    for (size_t i = first; i < end; i++) {
+        bool follows = i > first && rows->follows[i];
+        begin = follows ? begin : i;
+        uint32_t *last = &scratch->last[values[i]];
+        if (*last > begin)
+            count_flips(rows, words, *last - 1, i, flips);
+        *last = (uint32_t)i + 1;
+        if (follows) {
+            uint16_t *after = &scratch->after[values[i - 1]];
+            ret->expected += *after == values[i];
+            *after = values[i];
+        }
+    }
+}
+
 bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first, size_t end,
                   unsigned width, struct by_value *scratch, struct same_counts *ret)
 {
@@ -165,18 +187,10 @@ bool lt_rows_same(const struct rows *rows, const uint16_t *values, size_t first,
     begin_flips(&flips, rows->words);
     memset(scratch->last, 0, sizeof *scratch->last << width);
     memset(scratch->after, 0xFF, sizeof *scratch->after << width);
-    for (size_t i = first; i < end; i++) {
-        if (i > first && !rows->follows[i])
-            memset(scratch->last, 0, sizeof *scratch->last << width);
-        uint32_t *last = &scratch->last[values[i]];
-        if (*last)
-            count_flips(rows, *last - 1, i, &flips);
-        *last = (uint32_t)i + 1;
-        if (i > first && rows->follows[i]) {
-            ret->expected += scratch->after[values[i - 1]] == values[i];
-            scratch->after[values[i - 1]] = values[i];
-        }
-    }
+    if (rows->words == 1)
+        compare_rows(rows, 1, values, first, end, scratch, &flips, ret);
+    else
+        compare_rows(rows, rows->words, values, first, end, scratch, &flips, ret);
     end_flips(&flips, rows->words, &ret->all);
     return true;
 }

@@ -77,7 +77,7 @@ struct judged {                /* a window on some rows */
 struct candidate {
     struct narrow window;
     double saved, score;
-    bool holds;       /* on the first half, once that was looked at */
+    unsigned on_half; /* which of search.on_half is what the first half says of it */
     bool has_carries; /* `without_carries` is known: bits a row that are left of what it saves */
     double without_carries;
 };
@@ -92,8 +92,9 @@ struct search {
     struct lt_counter_found counter[LT_COUNTERS_MAX];
     uint16_t *values;
     struct by_value *scratch;
-    uint16_t *together; /* counts of pairs of values, SELECTOR_PAIRS of them */
-    struct judged *judged;
+    uint16_t *together;     /* counts of pairs of values, SELECTOR_PAIRS of them */
+    struct judged *judged;  /* two, to work with */
+    struct judged *on_half; /* BEST_KEPT */
     size_t count;
     struct candidate best[BEST_KEPT + 1]; /* the highest score first */
 };
