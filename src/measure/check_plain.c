@@ -12,19 +12,20 @@ static void make_differences(struct plain_search *search)
     struct check_pairs pairs;
     struct plain_differences *d = &search->differences;
     check_pairs_draw(search->view, search->sample, search->chooser, &pairs);
+    memset(d, 0, sizeof *d);
     d->count = pairs.count;
     for (unsigned p = 0; p < pairs.count; p++) {
         const uint8_t *a = check_bytes(search->view, pairs.a[p]);
         const uint8_t *b = check_bytes(search->view, pairs.b[p]);
         for (unsigned i = 0; i < search->view->length; i++) {
-            d->exclusive[p][i] = a[i] ^ b[i];
-            d->negative[p][i] = (uint8_t)((0u - a[i]) ^ (0u - b[i]));
-            d->minus[p][i] = (uint8_t)(a[i] - b[i]);
-            d->nibbles[p][i] = (uint8_t)(plain_nibble_sum(a[i]) - plain_nibble_sum(b[i])) & 15;
+            d->exclusive[i][p] = a[i] ^ b[i];
+            d->negative[i][p] = (uint8_t)((0u - a[i]) ^ (0u - b[i]));
+            d->minus[i][p] = (uint8_t)(a[i] - b[i]);
+            d->nibbles[i][p] = (uint8_t)(plain_nibble_sum(a[i]) - plain_nibble_sum(b[i])) & 15;
             uint8_t moves = search->view->moves[i] ? 0xFF : 0;
-            d->exclusive_to[p][i + 1] = d->exclusive_to[p][i] ^ (d->exclusive[p][i] & moves);
-            d->minus_to[p][i + 1] = (uint8_t)(d->minus_to[p][i] + (d->minus[p][i] & moves));
-            d->nibbles_to[p][i + 1] = (uint8_t)(d->nibbles_to[p][i] + (d->nibbles[p][i] & moves));
+            d->exclusive_to[i + 1][p] = d->exclusive_to[i][p] ^ (d->exclusive[i][p] & moves);
+            d->minus_to[i + 1][p] = (uint8_t)(d->minus_to[i][p] + (d->minus[i][p] & moves));
+            d->nibbles_to[i + 1][p] = (uint8_t)(d->nibbles_to[i][p] + (d->nibbles[i][p] & moves));
         }
     }
 }
@@ -34,13 +35,13 @@ static bool follows(const struct plain_search *search, unsigned own, uint64_t se
                     enum plain_kind kind)
 {
     const struct plain_differences *d = &search->differences;
+    const uint8_t(*row)[CHECK_PAIRS] = plain_is_xor(kind) ? d->exclusive : d->minus;
     unsigned bad = 0, alive = 0;
     for (unsigned p = 0; p < d->count; p++) {
-        const uint8_t *row = plain_is_xor(kind) ? d->exclusive[p] : d->minus[p];
-        unsigned sum = 0, mine = kind == PLAIN_XOR_NEGATIVE ? d->negative[p][own] : row[own];
-        alive += row[own] != 0;
+        unsigned sum = 0, mine = kind == PLAIN_XOR_NEGATIVE ? d->negative[own][p] : row[own][p];
+        alive += row[own][p] != 0;
         for (uint64_t rest = set; rest; rest &= rest - 1) {
-            uint8_t byte = row[__builtin_ctzll(rest)];
+            uint8_t byte = row[__builtin_ctzll(rest)][p];
             sum = plain_is_xor(kind) ? sum ^ byte : sum + byte;
         }
         bad += (uint8_t)(kind == PLAIN_PLUS ? sum + mine : sum - mine) != 0;
@@ -50,26 +51,39 @@ static bool follows(const struct plain_search *search, unsigned own, uint64_t se
     return d->count >= 4 && 5 * bad <= d->count && 4 * alive >= d->count;
 }
 
-/* The same for all of a range but the byte itself: a long frame has thousands of ranges. */
-static bool follows_range(const struct plain_search *search, unsigned own, struct plain_range range,
-                          enum plain_kind kind)
+/* What a range must add up to for the byte to follow it, in each pair: where the range holds the
+ * byte itself, and where it does not. A long frame has thousands of ranges. */
+struct range_target {
+    bool possible;
+    uint8_t total[2][CHECK_PAIRS]; /* [the byte is inside] */
+};
+
+static void make_target(const struct plain_search *search, unsigned own, enum plain_kind kind,
+                        struct range_target *ret_target)
 {
     const struct plain_differences *d = &search->differences;
-    bool inside = own >= range.first && own < range.end;
-    unsigned bad = 0, alive = 0;
-    for (unsigned p = 0; p < d->count; p++) {
-        const uint8_t *to = plain_is_xor(kind) ? d->exclusive_to[p] : d->minus_to[p];
-        const uint8_t *row = plain_is_xor(kind) ? d->exclusive[p] : d->minus[p];
-        unsigned mine = kind == PLAIN_XOR_NEGATIVE ? d->negative[p][own] : row[own];
-        unsigned sum = plain_is_xor(kind)
-                           ? to[range.end] ^ to[range.first] ^ (inside ? row[own] : 0u)
-                           : to[range.end] - to[range.first] - (inside ? row[own] : 0u);
-        alive += row[own] != 0;
-        bad += (uint8_t)(kind == PLAIN_PLUS ? sum + mine : sum - mine) != 0;
-        if (bad > CHECK_PAIRS / 5)
-            return false;
+    const uint8_t *row = plain_is_xor(kind) ? d->exclusive[own] : d->minus[own];
+    unsigned alive = 0;
+    for (unsigned p = 0; p < CHECK_PAIRS; p++) {
+        uint8_t mine = kind == PLAIN_XOR_NEGATIVE ? d->negative[own][p] : row[p];
+        mine = kind == PLAIN_PLUS ? (uint8_t)(0u - mine) : mine;
+        ret_target->total[0][p] = mine;
+        ret_target->total[1][p] = plain_is_xor(kind) ? mine ^ row[p] : (uint8_t)(mine + row[p]);
+        alive += row[p] != 0;
     }
-    return d->count >= 4 && 5 * bad <= d->count && 4 * alive >= d->count;
+    ret_target->possible = d->count >= 4 && 4 * alive >= d->count;
+}
+
+static bool follows_range(const struct plain_search *search, const struct range_target *target,
+                          unsigned own, struct plain_range range, enum plain_kind kind)
+{
+    const struct plain_differences *d = &search->differences;
+    const uint8_t *total = target->total[own >= range.first && own < range.end];
+    unsigned bad =
+        plain_is_xor(kind)
+            ? plain_unlike_xor(d->exclusive_to[range.end], d->exclusive_to[range.first], total)
+            : plain_unlike_sum(d->minus_to[range.end], d->minus_to[range.first], total, 0xFF);
+    return bad <= CHECK_PAIRS / 5 && 5 * bad <= d->count;
 }
 
 /* What the linear part leaves of the value in one frame. */
@@ -256,27 +270,38 @@ static bool is_exact(const struct check_claims *claims, const struct lt_bits *pl
     return false;
 }
 
-/* All subsets of a few bytes; ranges and halves of many. */
+static bool try_ranges(struct plain_search *search, unsigned own, uint64_t others,
+                       enum plain_kind kind)
+{
+    enum lt_check_family family = plain_is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM;
+    struct lt_bits place = check_byte_place(own);
+    struct range_target target;
+    unsigned tries = 0;
+    make_target(search, own, kind, &target);
+    for (unsigned from = 0; target.possible && from < search->view->length; from++) {
+        for (unsigned end = search->view->length; end > from + 1; end--) {
+            struct plain_range range = {from, end};
+            if (!follows_range(search, &target, own, range, kind))
+                continue;
+            uint64_t set = others & plain_range_bytes(range);
+            if ((set & (set - 1)) && set != others && ++tries < 16 &&
+                plain_try_set(search, family, place, set, kind, 12.0) &&
+                is_exact(search->claims, &place))
+                return true;
+        }
+    }
+    return false;
+}
+
+/* All subsets of a few bytes; ranges of many. */
 static bool try_subsets(struct plain_search *search, unsigned own, uint64_t others,
                         enum plain_kind kind)
 {
     enum lt_check_family family = plain_is_xor(kind) ? LT_CHECK_XOR : LT_CHECK_SUM;
     struct lt_bits place = check_byte_place(own);
     unsigned count = (unsigned)__builtin_popcountll(others), tries = 0;
-    if (count > 7) {
-        for (unsigned from = 0; from < search->view->length; from++) {
-            for (unsigned to = search->view->length; to-- > from + 1;) {
-                uint64_t range = ((uint64_t)2 << to) - ((uint64_t)1 << from);
-                uint64_t set = others & (to == 63 ? ~(uint64_t)0 << from : range);
-                if ((set & (set - 1)) && set != others &&
-                    follows_range(search, own, (struct plain_range){from, to + 1}, kind) &&
-                    ++tries < 16 && plain_try_set(search, family, place, set, kind, 12.0) &&
-                    is_exact(search->claims, &place))
-                    return true;
-            }
-        }
-        return false;
-    }
+    if (count > 7)
+        return try_ranges(search, own, others, kind);
     for (unsigned left_out = 1; left_out < count; left_out++) {
         for (uint64_t set = (others - 1) & others; set; set = (set - 1) & others) {
             if ((unsigned)__builtin_popcountll(set) != count - left_out || !(set & (set - 1)))

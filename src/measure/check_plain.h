@@ -22,15 +22,16 @@ static inline bool plain_is_xor(enum plain_kind kind)
     return kind == PLAIN_XOR || kind == PLAIN_XOR_NEGATIVE;
 }
 
-/* The differences of the pairs, byte by byte. */
+/* The differences of the pairs, byte by byte; pairs beside each other, so that all of them are one
+ * step of a vector. Those past `count` are 0. */
 struct plain_differences {
     unsigned count;
-    uint8_t exclusive[CHECK_PAIRS][64];
-    uint8_t negative[CHECK_PAIRS][64]; /* of the bytes' two's complements */
-    uint8_t minus[CHECK_PAIRS][64];
-    uint8_t nibbles[CHECK_PAIRS][64]; /* of the two nibbles' sum, mod 16 */
+    uint8_t exclusive[64][CHECK_PAIRS];
+    uint8_t negative[64][CHECK_PAIRS]; /* of the bytes' two's complements */
+    uint8_t minus[64][CHECK_PAIRS];
+    uint8_t nibbles[64][CHECK_PAIRS]; /* of the two nibbles' sum, mod 16 */
     /* The same added up over all bytes before this one that move: a range is one subtraction. */
-    uint8_t exclusive_to[CHECK_PAIRS][65], minus_to[CHECK_PAIRS][65], nibbles_to[CHECK_PAIRS][65];
+    uint8_t exclusive_to[65][CHECK_PAIRS], minus_to[65][CHECK_PAIRS], nibbles_to[65][CHECK_PAIRS];
 };
 
 /* The bytes that move from `first` to below `end`. */
@@ -45,6 +46,30 @@ struct plain_search {
     const struct check_sample *sample;
     struct plain_differences differences;
 };
+
+static inline uint64_t plain_range_bytes(struct plain_range range)
+{
+    return (~(uint64_t)0 << range.first) & (~(uint64_t)0 >> (64 - range.end));
+}
+
+/* In how many pairs the difference, modulo mask + 1, or the XOR of the two is not the total. */
+static inline unsigned plain_unlike_sum(const uint8_t *end, const uint8_t *first,
+                                        const uint8_t *total, uint8_t mask)
+{
+    uint8_t unlike = 0;
+    for (unsigned p = 0; p < CHECK_PAIRS; p++)
+        unlike += (uint8_t)(((end[p] - first[p] - total[p]) & mask) != 0);
+    return unlike;
+}
+
+static inline unsigned plain_unlike_xor(const uint8_t *end, const uint8_t *first,
+                                        const uint8_t *total)
+{
+    uint8_t unlike = 0;
+    for (unsigned p = 0; p < CHECK_PAIRS; p++)
+        unlike += (uint8_t)((end[p] ^ first[p] ^ total[p]) != 0);
+    return unlike;
+}
 
 static inline uint8_t plain_nibble_sum(uint8_t byte)
 {

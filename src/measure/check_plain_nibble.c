@@ -4,36 +4,10 @@
  * nibble beside the check with it. */
 #include "measure/check_plain.h"
 
-/* Does the nibble follow all of a range but its own byte, and with `beside` the nibble beside it?
- */
-static bool nibble_follows(const struct plain_search *search, unsigned own_position,
-                           struct plain_range range, bool with_beside, enum plain_kind kind)
-{
-    const struct plain_differences *d = &search->differences;
-    unsigned own = own_position / 8, shift = own_position % 8, bad = 0, alive = 0;
-    bool inside = own >= range.first && own < range.end;
-    for (unsigned p = 0; p < d->count; p++) {
-        unsigned mine = d->minus[p][own];
-        unsigned sum = (unsigned)d->nibbles_to[p][range.end] - d->nibbles_to[p][range.first] -
-                       (inside ? d->nibbles[p][own] : 0u);
-        /* The differences of the two nibbles of the own byte: the low one borrows from the high. */
-        unsigned high = d->nibbles[p][own], low = mine & 15;
-        high = (high - low) & 15;
-        unsigned value = shift ? high : low, beside = shift ? low : high;
-        if (with_beside)
-            sum += beside;
-        alive += value != 0;
-        bad += ((kind == PLAIN_PLUS ? sum + value : sum - value) & 15) != 0;
-        if (bad > CHECK_PAIRS / 5)
-            return false;
-    }
-    return d->count >= 8 && 5 * bad <= d->count && 4 * alive >= d->count;
-}
-
 static unsigned nibble_step(const struct plain_differences *d, unsigned pair, unsigned position)
 {
-    unsigned low = d->minus[pair][position / 8] & 15;
-    return position % 8 ? (d->nibbles[pair][position / 8] - low) & 15 : low;
+    unsigned low = d->minus[position / 8][pair] & 15;
+    return position % 8 ? (d->nibbles[position / 8][pair] - low) & 15 : low;
 }
 
 /* Pairs in which the nibble does not go along with, or against, the other. */
@@ -59,24 +33,66 @@ static bool is_nibble_copy(const struct plain_search *search, unsigned own)
     return false;
 }
 
+/* What a range must add up to, modulo 16, for the nibble to follow it in each pair: by whether the
+ * range holds the nibble's byte, whether the nibble beside it enters, and the kind. */
+struct nibble_target {
+    bool possible;
+    uint8_t total[2][2][PLAIN_KINDS][CHECK_PAIRS];
+};
+
+static void make_target(const struct plain_search *search, unsigned position,
+                        struct nibble_target *ret_target)
+{
+    const struct plain_differences *d = &search->differences;
+    unsigned own = position / 8, alive = 0;
+    for (unsigned p = 0; p < CHECK_PAIRS; p++) {
+        /* The low nibble borrows from the high one. */
+        unsigned value = nibble_step(d, p, position), beside = nibble_step(d, p, position ^ 4);
+        for (unsigned inside = 0; inside < 2; inside++) {
+            for (unsigned enters = 0; enters < 2; enters++) {
+                unsigned more = (inside ? d->nibbles[own][p] : 0u) - (enters ? beside : 0u);
+                ret_target->total[inside][enters][PLAIN_MINUS][p] = (value + more) & 15;
+                ret_target->total[inside][enters][PLAIN_PLUS][p] = (more - value) & 15;
+            }
+        }
+        alive += value != 0;
+    }
+    ret_target->possible = d->count >= 8 && 4 * alive >= d->count;
+}
+
+/* Does the nibble follow all of a range but its own byte, and with `beside` the nibble beside it?
+ */
+static bool nibble_follows(const struct plain_search *search, const struct nibble_target *target,
+                           unsigned own, struct plain_range range, bool with_beside,
+                           enum plain_kind kind)
+{
+    const struct plain_differences *d = &search->differences;
+    bool inside = own >= range.first && own < range.end;
+    unsigned bad = plain_unlike_sum(d->nibbles_to[range.end], d->nibbles_to[range.first],
+                                    target->total[inside][with_beside][kind], 15);
+    return bad <= CHECK_PAIRS / 5 && 5 * bad <= d->count;
+}
+
 /* The moving bytes of the range that a nibble may be made from; its own byte, for the nibble beside
  * it, or not. */
 static uint64_t nibble_set(const struct check_view *view, unsigned position,
                            struct plain_range range, bool with_beside)
 {
     uint64_t own = (uint64_t)1 << position / 8;
-    uint64_t set = (~(uint64_t)0 << range.first) & (~(uint64_t)0 >> (64 - range.end));
+    uint64_t set = plain_range_bytes(range);
     return plain_moving_bytes(view) & (with_beside ? set | own : set & ~own);
 }
 
-static bool try_nibble_range(struct plain_search *search, unsigned position,
-                             struct plain_range range, bool with_beside, double tried)
+static bool try_nibble_range(struct plain_search *search, const struct nibble_target *target,
+                             unsigned position, struct plain_range range, bool with_beside,
+                             double tried)
 {
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
-    uint64_t set = nibble_set(search->view, position, range, with_beside);
     for (enum plain_kind kind = PLAIN_MINUS; kind < PLAIN_KINDS; kind++) {
-        if (nibble_follows(search, position, range, with_beside, kind) &&
-            plain_try_set(search, LT_CHECK_NIBBLE_SUM, place, set, kind, tried))
+        if (!nibble_follows(search, target, position / 8, range, with_beside, kind))
+            continue;
+        uint64_t set = nibble_set(search->view, position, range, with_beside);
+        if (plain_try_set(search, LT_CHECK_NIBBLE_SUM, place, set, kind, tried))
             return true;
     }
     return false;
@@ -87,18 +103,22 @@ void plain_try_nibble(struct plain_search *search, unsigned position)
     struct check_view *view = search->view;
     struct lt_bits place = {1, {{(uint16_t)(position + 3), (uint16_t)position}}};
     struct plain_range all = {0, view->length};
+    struct nibble_target target;
     if (!check_is_free(view, &place) || check_moving_bits(view, &place) < 3 ||
         is_nibble_copy(search, position))
         return;
+    make_target(search, position, &target);
+    if (!target.possible)
+        return;
     /* Where the nibble beside stands still, the constant decides whether it enters. */
-    bool with_own = try_nibble_range(search, position, all, true, 6.0);
-    if (try_nibble_range(search, position, all, false, 6.0) || with_own)
+    bool with_own = try_nibble_range(search, &target, position, all, true, 6.0);
+    if (try_nibble_range(search, &target, position, all, false, 6.0) || with_own)
         return;
     for (unsigned from = 0; search->chooser->classes == 1 && from < view->length; from++) {
-        for (unsigned to = view->length; to-- > from + 1;) {
-            struct plain_range range = {from, to + 1};
-            if (try_nibble_range(search, position, range, false, 13.0) ||
-                try_nibble_range(search, position, range, true, 13.0))
+        for (unsigned end = view->length; end > from + 1; end--) {
+            struct plain_range range = {from, end};
+            if (try_nibble_range(search, &target, position, range, false, 13.0) ||
+                try_nibble_range(search, &target, position, range, true, 13.0))
                 return;
         }
     }
