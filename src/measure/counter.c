@@ -36,6 +36,7 @@ struct search {
     const struct lt_kept *kept;
     const struct lt_bit_set *taken;
     struct steps steps;
+    struct first_steps first;
     unsigned bits;
     struct lt_bit_set varies;
     uint32_t *flips; /* per bit, over next frames */
@@ -96,17 +97,30 @@ static bool is_lively(const struct search *s, unsigned lsb, bool motorola)
 
 /* ---- Trying windows ---- */
 
-static void try_window(struct search *s, unsigned lsb, unsigned width, bool motorola)
+static void try_window(struct search *s, const struct narrow *window)
 {
-    struct narrow window;
-    if (s->count == STEPPING_MAX ||
-        !narrow_make(&window, lsb, width, motorola, s->kept->key.length))
+    if (s->count == STEPPING_MAX || !lt_bit_set_has(&s->varies, window->span.msb) ||
+        !is_free(s, window))
         return;
-    if (!lt_bit_set_has(&s->varies, window.span.msb) || !is_free(s, &window))
-        return;
-    if (lt_steps_count(&s->steps, &window, &s->found[s->count]) &&
+    uint32_t step = lt_steps_usual(&s->first, window->mask);
+    if (lt_steps_count_by(&s->steps, window, step, &s->found[s->count]) &&
         s->found[s->count].saving >= SAVING_LEAST)
         s->count++;
+}
+
+/* All widths from one lowest bit. */
+static void try_widths(struct search *s, unsigned lsb, bool motorola)
+{
+    unsigned length = s->kept->key.length, width = NARROW_BITS_MAX;
+    struct narrow window;
+    while (width >= 2 && !narrow_make(&window, lsb, width, motorola, length))
+        width--;
+    if (width < 2)
+        return;
+    lt_steps_first(&s->steps, &window, &s->first);
+    for (width = 2; width <= NARROW_BITS_MAX; width++)
+        if (narrow_make(&window, lsb, width, motorola, length))
+            try_window(s, &window);
 }
 
 static void try_windows(struct search *s)
@@ -115,9 +129,8 @@ static void try_windows(struct search *s)
         if (!lt_bit_set_has(&s->varies, lsb))
             continue;
         for (unsigned motorola = 0; motorola < 2; motorola++)
-            for (unsigned width = 2; width <= NARROW_BITS_MAX && is_lively(s, lsb, motorola);
-                 width++)
-                try_window(s, lsb, width, motorola);
+            if (is_lively(s, lsb, motorola))
+                try_widths(s, lsb, motorola);
     }
 }
 
@@ -294,6 +307,15 @@ static int by_confidence(const void *a, const void *b)
     return one->bits.lsb < other->bits.lsb ? -1 : one->bits.lsb > other->bits.lsb;
 }
 
+static enum lt_code make_room_for_first(struct search *s, struct lt_arena *arena,
+                                        struct lt_error *error)
+{
+    s->first.step = lt_arena_array(arena, s->steps.count + 1, sizeof *s->first.step);
+    return s->first.step
+               ? LT_OK
+               : lt_fail(error, LT_E_MEMORY, "no memory for the steps of a frame's counters");
+}
+
 /* All rows, where the search saw some of them. */
 static enum lt_code count_again(struct search *s, int64_t period_ns, struct lt_arena *arena,
                                 struct lt_error *error)
@@ -301,12 +323,16 @@ static enum lt_code count_again(struct search *s, int64_t period_ns, struct lt_a
     if (s->count == 0 || s->kept->count <= ROWS_MAX)
         return LT_OK;
     enum lt_code code = lt_steps_make(s->kept, period_ns, s->kept->count, arena, &s->steps, error);
+    if (code == LT_OK)
+        code = make_room_for_first(s, arena, error);
     if (code != LT_OK)
         return code;
     size_t kept = 0;
     for (size_t i = 0; i < s->count; i++) {
         struct narrow window = s->found[i].window;
-        if (lt_steps_count(&s->steps, &window, &s->found[kept]))
+        lt_steps_first(&s->steps, &window, &s->first);
+        if (lt_steps_count_by(&s->steps, &window, lt_steps_usual(&s->first, window.mask),
+                              &s->found[kept]))
             kept++;
     }
     s->count = kept;
@@ -327,6 +353,8 @@ enum lt_code lt_counters_find(const struct lt_kept *kept, int64_t period_ns,
     if (!s.flips || !s.found)
         return lt_fail(error, LT_E_MEMORY, "no memory for the steps of a frame's counters");
     enum lt_code code = lt_steps_make(kept, period_ns, ROWS_MAX, arena, &s.steps, error);
+    if (code == LT_OK)
+        code = make_room_for_first(&s, arena, error);
     if (code != LT_OK)
         return code;
     see_what_varies(&s);

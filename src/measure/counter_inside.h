@@ -34,8 +34,20 @@ struct counting {
     double saving; /* bits saved against coding every bit's flips by themselves */
 };
 
-/* False when the window does not count. */
-bool lt_steps_count(const struct steps *steps, const struct narrow *window,
-                    struct counting *ret_counting);
+/* The steps of the first pairs that change something, as the window has them modulo its size; until
+ * enough of them change its lowest two bits. `step` has room for steps.count. Windows of the same
+ * lowest bit and order that are narrower have the same steps, modulo theirs. */
+struct first_steps {
+    size_t count;
+    uint16_t *step;
+};
+void lt_steps_first(const struct steps *steps, const struct narrow *window,
+                    struct first_steps *first);
+/* The usual one of them modulo mask + 1; 0 when no step is usual. */
+uint32_t lt_steps_usual(const struct first_steps *first, uint32_t mask);
+
+/* Does the window count by the step? False when it does not. */
+bool lt_steps_count_by(const struct steps *steps, const struct narrow *window, uint32_t step,
+                       struct counting *ret_counting);
 
 #endif

@@ -137,19 +137,28 @@ static uint32_t likely_majority(const uint32_t *list, size_t count)
     return candidate;
 }
 
-/* The usual step modulo 2^width; 0 when no step is usual. Pairs that stand still do not count:
- * whether they may is decided later. */
-static uint32_t usual_step(const struct steps *steps, const struct narrow *window)
+void lt_steps_first(const struct steps *steps, const struct narrow *window,
+                    struct first_steps *first)
 {
-    uint32_t list[FIRST_LOOK];
-    size_t count = 0, times = 0, looked = 0;
-    for (size_t i = 0; i < steps->count && count < FIRST_LOOK; i++) {
+    size_t lowest = 0;
+    first->count = 0;
+    for (size_t i = 0; i < steps->count && lowest < FIRST_LOOK; i++) {
         if (steps->gap[i] != 1 || steps->moved[i] == 0)
             continue;
         struct pair pair = pair_at(steps, i, window);
-        looked++;
-        if (pair.before != pair.after)
-            list[count++] = (pair.after - pair.before) & window->mask;
+        first->step[first->count] = (uint16_t)((pair.after - pair.before) & window->mask);
+        lowest += (first->step[first->count++] & 3) != 0;
+    }
+}
+
+/* Pairs that stand still do not count: whether they may is decided later. */
+uint32_t lt_steps_usual(const struct first_steps *first, uint32_t mask)
+{
+    uint32_t list[FIRST_LOOK];
+    size_t count = 0, times = 0, looked = 0;
+    for (; looked < first->count && count < FIRST_LOOK; looked++) {
+        list[count] = first->step[looked] & mask;
+        count += list[count] != 0;
     }
     if (count == 0 || (double)count < FIRST_SHARE * (double)looked)
         return 0;
@@ -322,10 +331,9 @@ static bool is_plausible(const struct counting *c)
     return size <= (most < 5 ? 5 : most);
 }
 
-bool lt_steps_count(const struct steps *steps, const struct narrow *window,
-                    struct counting *ret_counting)
+bool lt_steps_count_by(const struct steps *steps, const struct narrow *window, uint32_t step,
+                       struct counting *ret_counting)
 {
-    uint32_t step = usual_step(steps, window);
     if (step == 0)
         return false;
     uint32_t whole = window->mask + 1, modulus = early_wrap(steps, window, step);
