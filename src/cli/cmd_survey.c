@@ -144,12 +144,21 @@ static void say_left_out(const struct recording *recording, bool quiet)
 {
     const struct lt_collect *collect = recording->gathered.collect;
     const struct lt_collect_counts *counts = lt_collect_counts(collect);
+    const struct lt_survey *survey = recording->survey;
     uint64_t no_page = 0;
-    size_t thinned = 0;
+    size_t thinned = 0, cut_short = 0;
     for (size_t i = 0; i < lt_collect_count(collect); i++) {
         no_page += lt_collect_stream(collect, i)->frames_in_no_page;
         thinned += !lt_collect_stream(collect, i)->kept.whole;
     }
+    for (size_t i = 0; i < survey->frame_count; i++)
+        cut_short += survey->frames[i].cut_short;
+    if (cut_short)
+        say(quiet,
+            "%zu of %zu frames looked at less closely: so many have something to search in that "
+            "the "
+            "work is limited for each\n",
+            cut_short, survey->frame_count);
     if (counts->frames_past_streams)
         say(quiet, "%" PRIu64 " frames of identifiers past the first %d: counted, not looked at\n",
             counts->frames_past_streams, LT_STREAMS_MAX);

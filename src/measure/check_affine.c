@@ -120,6 +120,8 @@ static void try_place(struct check_view *view, const struct check_null *null, st
 {
     unsigned width = lt_bits_length(&place);
     struct check_solution solution;
+    if (!lt_work_take(view->work, 8u + null->count))
+        return;
     if (!check_is_free(view, &place) || check_moving_bits(view, &place) + width / 8 < width ||
         check_roughness(view, &place) < 0.28 || (width < 8 && least_rough(view, &place) < 0.2) ||
         check_is_explained(claims, &place) || !check_null_solve(null, &place, &solution))

@@ -404,7 +404,10 @@ static double log2_of(unsigned value)
 static bool try_polys(struct search *search, const uint16_t *polys, unsigned count)
 {
     make_orders(search);
+    unsigned steps = 120 + 4 * (search->most_inside + search->most_shifts);
     for (unsigned i = 0; i < count && search->idle < IDLE_MOST; i++) {
+        if (!lt_work_take(search->view->work, steps))
+            return false;
         search->hypotheses = log2_of(8 * (i + 1) * (HIDDEN_MAX + 3));
         if (try_poly(search, polys[i]))
             return true;
@@ -468,7 +471,8 @@ static void try_place(struct search *search, enum depth depth)
 {
     struct check_solution solution;
     uint16_t polys[POLYS_MAX];
-    if (!check_null_solve(search->null, &search->place, &solution))
+    if (!lt_work_take(search->view->work, 200 + 20u * search->null->count) ||
+        !check_null_solve(search->null, &search->place, &solution))
         return;
     draw_differences(search);
     search->idle = 0;

@@ -15,6 +15,7 @@
 #define LOOMTAP_SRC_MEASURE_CHECK_INSIDE_H
 
 #include "loomtap/measure/check_solve.h"
+#include "loomtap/measure/work.h"
 
 #define CHECK_POSITIONS  512u
 #define CHECK_SAMPLE_MAX 704u /* 512 bits, 1, 15 for a counter, and some to prove it */
@@ -64,6 +65,7 @@ struct check_view {
     struct lt_arena *arena;   /* the caller's, for what is reported */
     uint64_t random;          /* state; the same for the same frames */
     double proof_needed;      /* bits */
+    struct lt_work *work;     /* NULL: without end */
     bool one_form;            /* a form that is known is tried, nothing is searched */
 };
 
@@ -202,8 +204,8 @@ void check_report(const struct check_view *view, const struct check_claim *claim
 /* The places of checks that have a name, and nothing more of them: what is left out of the search
  * for a selector. */
 enum lt_code check_find_places(const struct lt_kept *kept, const struct lt_counter_found *counters,
-                               size_t counter_count, struct lt_bit_set *ret_places,
-                               struct lt_error *error);
+                               size_t counter_count, struct lt_work *work,
+                               struct lt_bit_set *ret_places, struct lt_error *error);
 
 void check_find_plain(struct check_view *view, struct check_claims *claims);
 void check_find_crc(struct check_view *view, const struct check_sample *sample,

@@ -127,6 +127,8 @@ bool check_null_make(const struct check_view *view, const struct check_sample *s
     }
     ret_null->columns = ret_null->bits + 1 + product_count(chooser);
     ret_null->words = (ret_null->columns + 63) / 64;
+    if (!lt_work_take(view->work, (uint64_t)sample->count * ret_null->bits * ret_null->words / 2))
+        return false;
     struct echelon *echelon = lt_arena_alloc(view->scratch, sizeof *echelon);
     if (!echelon)
         return false;

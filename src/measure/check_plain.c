@@ -278,6 +278,8 @@ static bool try_ranges(struct plain_search *search, unsigned own, uint64_t other
     struct range_target target;
     unsigned tries = 0;
     make_target(search, own, kind, &target);
+    if (!lt_work_take(search->view->work, 50u + search->view->length * search->view->length))
+        return false;
     for (unsigned from = 0; target.possible && from < search->view->length; from++) {
         for (unsigned end = search->view->length; end > from + 1; end--) {
             struct plain_range range = {from, end};

@@ -108,7 +108,7 @@ void plain_try_nibble(struct plain_search *search, unsigned position)
         is_nibble_copy(search, position))
         return;
     make_target(search, position, &target);
-    if (!target.possible)
+    if (!target.possible || !lt_work_take(view->work, 50u + 4u * view->length * view->length))
         return;
     /* Where the nibble beside stands still, the constant decides whether it enters. */
     bool with_own = try_nibble_range(search, &target, position, all, true, 6.0);

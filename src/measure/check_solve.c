@@ -490,6 +490,17 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
                             struct lt_arena *arena, struct lt_check_found ret_found[LT_CHECKS_MAX],
                             size_t *ret_count, struct lt_error *error)
 {
+    return lt_checks_find_within(kept, counters, counter_count, taken, NULL, arena, ret_found,
+                                 ret_count, error);
+}
+
+enum lt_code lt_checks_find_within(const struct lt_kept *kept,
+                                   const struct lt_counter_found *counters, size_t counter_count,
+                                   const struct lt_bit_set *taken, struct lt_work *work,
+                                   struct lt_arena *arena,
+                                   struct lt_check_found ret_found[LT_CHECKS_MAX],
+                                   size_t *ret_count, struct lt_error *error)
+{
     struct lt_arena scratch;
     lt_arena_init(&scratch, SCRATCH_BYTES);
     struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
@@ -499,6 +510,7 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
                 check_view_make(view, kept, counters, counter_count, taken, &scratch, arena);
     if (fine && is_worth_it(view)) {
         view->proof_needed = PROOF_BITS;
+        view->work = work;
         search_named(view, claims);
         search_affine(view, claims);
         unsigned chosen = choose(claims);
@@ -521,8 +533,8 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
 }
 
 enum lt_code check_find_places(const struct lt_kept *kept, const struct lt_counter_found *counters,
-                               size_t counter_count, struct lt_bit_set *ret_places,
-                               struct lt_error *error)
+                               size_t counter_count, struct lt_work *work,
+                               struct lt_bit_set *ret_places, struct lt_error *error)
 {
     struct lt_arena scratch;
     struct lt_bit_set none = {{0}};
@@ -530,9 +542,11 @@ enum lt_code check_find_places(const struct lt_kept *kept, const struct lt_count
     lt_arena_init(&scratch, SCRATCH_BYTES);
     struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
     struct check_claims *claims = lt_arena_alloc(&scratch, sizeof *claims);
-    bool fine = view && claims && check_view_make(view, kept, counters, counter_count, &none, &scratch, &scratch);
+    bool fine = view && claims &&
+                check_view_make(view, kept, counters, counter_count, &none, &scratch, &scratch);
     if (fine && is_worth_it(view)) {
         view->proof_needed = PROOF_BITS;
+        view->work = work;
         search_named(view, claims);
         unsigned chosen = choose(claims);
         for (unsigned i = 0; i < chosen; i++)

@@ -26,6 +26,7 @@ enum lt_code lt_collect_new(struct lt_collect **ret_collect,
         collect->options.moments_bytes = MOMENTS_BYTES;
     if (collect->options.kept_each == 0)
         collect->options.kept_each = KEPT_EACH;
+    collect->pool.left = LT_WORK_POOL;
     lt_counts_init(&collect->counts);
     lt_counts_init(&collect->others);
     *ret_collect = collect;
@@ -253,6 +254,7 @@ static enum lt_code finish_streams(struct lt_collect *collect, struct place *pla
     size_t count = collect->stream_count;
     enum lt_code code = LT_OK;
     bool is_long = false;
+    collect->pool.left = LT_WORK_POOL;
     for (size_t i = 0; i < count; i++) {
         const struct lt_gathered *stream = collect->streams[i];
         is_long = is_long || !stream->store.whole;

@@ -2,6 +2,7 @@
 #ifndef LOOMTAP_MEASURE_COLLECT_INSIDE_H
 #define LOOMTAP_MEASURE_COLLECT_INSIDE_H
 
+#include "loomtap/measure/work.h"
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -44,6 +45,7 @@ struct lt_collect {
     struct lt_collect_counts counts; /* of all, since the last finish */
     struct lt_collect_counts others; /* of frames that are in no stream */
     size_t kept_used, moments_used;
+    struct lt_work_pool pool;
     size_t stream_count;
     struct lt_gathered *streams[LT_STREAMS_MAX];
     uint16_t order[LT_STREAMS_MAX]; /* by key, since the last finish */

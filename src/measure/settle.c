@@ -323,22 +323,39 @@ static enum lt_code some_rows(const struct lt_kept *kept, struct lt_arena *scrat
     return LT_OK;
 }
 
+/* About what the search for a selector takes: every narrow window on some hundred rows, then the
+ * best few on all that are looked at. */
+static uint64_t selector_steps(const struct lt_kept *kept)
+{
+    uint64_t words = (kept->key.length + 7u) / 8u, bits = 8u * kept->key.length;
+    uint64_t rows = kept->count < 4096 ? kept->count : 4096, few = rows / 2 < 400 ? rows / 2 : 400;
+    return bits * 40 * few + 40 * rows * (3 + words);
+}
+
 /* The selector of the kept rows. Checks go first: they hold over a frame whatever its pages are,
  * and their restless bits would only stand in the way. Which byte of a sum is the check is told by
  * the counter too. */
-static enum lt_code look_for_selector(const struct lt_kept *kept, struct lt_arena *scratch,
-                                      struct lt_selector_found *ret_found, struct lt_error *error)
+static enum lt_code look_for_selector(struct lt_collect *collect, struct lt_gathered *stream,
+                                      struct lt_arena *scratch, struct lt_selector_found *ret_found,
+                                      struct lt_error *error)
 {
+    const struct lt_kept *kept = &stream->open.kept;
+    struct lt_work work = lt_work_begin(&collect->pool, kept->count, kept->key.length);
     struct lt_counter_found counters[LT_COUNTERS_MAX];
     struct lt_bit_set places = {{0}};
     struct lt_kept some;
     size_t counter_count = 0;
+    *ret_found = (struct lt_selector_found){.present = false};
     enum lt_code code = some_rows(kept, scratch, &some, error);
     if (code == LT_OK)
         code = lt_counters_find(&some, 0, &places, scratch, counters, &counter_count, error);
     if (code == LT_OK)
-        code = check_find_places(&some, counters, counter_count, &places, error);
-    return code != LT_OK ? code : lt_selector_find(kept, &places, scratch, ret_found, error);
+        code = check_find_places(&some, counters, counter_count, &work, &places, error);
+    if (code == LT_OK && lt_work_take(&work, selector_steps(kept)))
+        code = lt_selector_find(kept, &places, scratch, ret_found, error);
+    stream->open.cut_short = work.cut;
+    lt_work_end(&collect->pool, &work);
+    return code;
 }
 
 /* Adds the bits that have moved by now to stream->moved. True where one of those that are new moves
@@ -367,7 +384,7 @@ enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
     stream->settled = true;
     enum lt_code code = refresh_with(stream, &scratch, error);
     if (code == LT_OK && !selector)
-        code = look_for_selector(&stream->open.kept, &scratch, &found, error);
+        code = look_for_selector(collect, stream, &scratch, &found, error);
     if (code == LT_OK) {
         selector = selector ? selector : &found;
         if (selector->present)
@@ -394,7 +411,7 @@ static enum lt_code look_again(struct lt_collect *collect, struct lt_gathered *s
     if (stream->open.selector.present || stream->store.whole || stream->open.page_count != 1 ||
         !stream->tallies[0].moments || !note_moved(stream, stream->tallies[0].moments))
         return LT_OK;
-    enum lt_code code = look_for_selector(&stream->open.kept, scratch, &found, error);
+    enum lt_code code = look_for_selector(collect, stream, scratch, &found, error);
     if (code != LT_OK || !found.present)
         return code;
     struct lt_tally all = stream->tallies[0];

@@ -146,6 +146,12 @@ static void say_what_hides(struct sentences *say, const struct bus_speech *speec
 {
     if (speech->only_diagnostics)
         add(say, "Only diagnostics here: a gateway hides the bus, measure behind it.");
+    else if (speech->scattered)
+        add(say,
+            "%zu of %zu identifiers came once or twice: random or fuzzed traffic, or a capture "
+            "that "
+            "is corrupted. Nothing is concluded from those.",
+            speech->other_seldom, speech->other_frames);
     else if (speech->other_frames >= 5 && speech->other_moving == 0)
         add(say, "Nothing moves in any of the %zu frames: is the car asleep, or only partly awake?",
             speech->other_frames);
@@ -237,6 +243,10 @@ static bool say_frame(struct survey_work *work, struct lt_survey_frame *frame)
                   "up, only listened to.");
     say_copy(&say, work->survey, frame);
     say_sender(&say, frame);
+    if (frame->cut_short)
+        add(&say,
+            "Looked at less closely: so many frames have something to search in that the work "
+            "is limited for each.");
     if (frame->say)
         add(&say, "%s", frame->say);
     frame->say = say.len ? lt_arena_string(work->arena, say.text) : NULL;

@@ -17,7 +17,9 @@
 #define REPLY_BIT       0x40u /* of a service that is answered, ISO 14229-1 */
 #define REFUSED         0x7Fu
 #define MOSTLY          0.9
-#define OTHERS_MOST     2u /* still frames beside diagnostics: a gateway's own */
+#define SELDOM_MOST     2u
+#define SCATTERED_LEAST 256u /* streams: more than a car's controllers say once, such as claims */
+#define OTHERS_MOST     2u   /* still frames beside diagnostics: a gateway's own */
 
 /* --- diagnostics --- */
 
@@ -192,6 +194,21 @@ static void look_at_frame(const struct lt_survey_frame *frame, struct bus_speech
     speech->other_count += stream->timing.count;
     speech->other_moving += moves;
     speech->other_still += !moves && stream->kept.count > 1;
+    speech->other_seldom += stream->timing.count <= SELDOM_MOST;
+}
+
+/* Of thousands of identifiers by chance some are J1939's; those that come again may be. */
+static void look_at_groups(const struct lt_survey *survey, size_t bus, struct bus_speech *speech)
+{
+    struct j1939_marks marks = {.claim = false};
+    for (size_t i = 0; i < survey->frame_count; i++) {
+        const struct lt_stream *stream = survey->frames[i].stream;
+        if (stream->key.bus == bus && stream->key.extended &&
+            !has_extended_data_page(stream->key.id) &&
+            !(speech->scattered && stream->timing.count <= SELDOM_MOST))
+            look_at_group(stream, &marks, speech);
+    }
+    settle_j1939(&marks, speech);
 }
 
 static bool hides_behind_gateway(const struct bus_speech *speech)
@@ -211,17 +228,13 @@ void bus_speech_find(const struct lt_survey *survey, struct bus_speech *ret_spee
 {
     for (size_t bus = 0; bus < survey->bus_count; bus++) {
         struct bus_speech *speech = &ret_speech[bus];
-        struct j1939_marks marks = {.claim = false};
         memset(speech, 0, sizeof *speech);
-        for (size_t i = 0; i < survey->frame_count; i++) {
-            const struct lt_stream *stream = survey->frames[i].stream;
-            if (stream->key.bus != bus)
-                continue;
-            look_at_frame(&survey->frames[i], speech);
-            if (stream->key.extended && !has_extended_data_page(stream->key.id))
-                look_at_group(stream, &marks, speech);
-        }
-        settle_j1939(&marks, speech);
+        for (size_t i = 0; i < survey->frame_count; i++)
+            if (survey->frames[i].stream->key.bus == bus)
+                look_at_frame(&survey->frames[i], speech);
+        speech->scattered = speech->other_seldom >= SCATTERED_LEAST &&
+                            2 * speech->other_seldom > speech->other_frames;
+        look_at_groups(survey, bus, speech);
         speech->only_diagnostics = hides_behind_gateway(speech);
     }
 }

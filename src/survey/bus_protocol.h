@@ -13,6 +13,8 @@ struct bus_speech {
     uint64_t other_count;
     size_t other_moving; /* streams, no diagnostics, whose content changes */
     size_t other_still;  /* those of which several frames came, all the same */
+    size_t other_seldom; /* streams, no diagnostics, of which one or two frames came */
+    bool scattered;      /* most streams came so: no sender on a bus does that */
     uint64_t obd_requests, obd_replies;
     uint64_t maker_requests, maker_replies; /* on identifiers of the maker's own */
     uint64_t uds_services[256];             /* those of ISO 14229-1, by number of the request */

@@ -60,15 +60,17 @@ static bool keep_checks(struct parts *parts, struct page_parts *page,
     return !parts->keep.failed;
 }
 
-static enum lt_code find_checks(struct parts *parts, const struct frame_parts *frame,
+static enum lt_code find_checks(struct parts *parts, struct frame_parts *frame,
                                 struct page_parts *page, const struct lt_bit_set *taken,
                                 struct lt_arena *scratch)
 {
     struct lt_counter_found counters[2 * LT_COUNTERS_MAX];
     struct lt_check_found found[LT_CHECKS_MAX];
     size_t counter_count = gather_counters(frame, page, counters), count = 0;
-    enum lt_code code = lt_checks_find(&page->kept, counters, counter_count, taken, scratch, found,
-                                       &count, parts->work->error);
+    struct lt_work work = parts_begin_work(parts, page);
+    enum lt_code code = lt_checks_find_within(&page->kept, counters, counter_count, taken, &work,
+                                              scratch, found, &count, parts->work->error);
+    parts_end_work(parts, frame, &work);
     if (code == LT_OK && count && !keep_checks(parts, page, found, count))
         code = parts_no_memory(parts);
     return code;
@@ -271,11 +273,14 @@ static enum lt_code transfer_all(struct parts *parts)
 
 enum lt_code parts_find_checks(struct parts *parts)
 {
-    enum lt_code code = LT_OK;
+    const size_t *order = parts_by_rows(parts);
+    enum lt_code code = order ? LT_OK : parts_no_memory(parts);
+    parts->pool.left = LT_WORK_POOL;
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++) {
-        code = parts_each_page(parts, &parts->frames[i], look_at_page, NULL);
-        if (code == LT_OK && parts->frames[i].paged)
-            code = settle_whole(parts, &parts->frames[i]);
+        struct frame_parts *frame = &parts->frames[order[i]];
+        code = parts_each_page(parts, frame, look_at_page, NULL);
+        if (code == LT_OK && frame->paged)
+            code = settle_whole(parts, frame);
     }
     return code == LT_OK ? transfer_all(parts) : code;
 }

@@ -74,7 +74,19 @@ static enum lt_code keep_fields(struct parts *parts, struct page_parts *page,
     return parts->keep.failed ? parts_no_memory(parts) : LT_OK;
 }
 
-static enum lt_code find_fields(struct parts *parts, const struct frame_parts *frame,
+static enum lt_code list_fields_left(const struct page_parts *page, const struct lt_bit_set *taken,
+                                     struct lt_moments *moments, struct lt_arena *scratch,
+                                     struct lt_survey_field **ret_fields, size_t *ret_count,
+                                     const struct parts *parts)
+{
+    *ret_fields = lt_arena_array(scratch, LT_FIELDS_MAX, sizeof **ret_fields);
+    if (!*ret_fields)
+        return parts_no_memory(parts);
+    *ret_count = parts_fields_left(page, taken, moments, *ret_fields);
+    return LT_OK;
+}
+
+static enum lt_code find_fields(struct parts *parts, struct frame_parts *frame,
                                 struct page_parts *page, double order_prior)
 {
     struct lt_moments *moments = NULL, *own = NULL;
@@ -91,9 +103,14 @@ static enum lt_code find_fields(struct parts *parts, const struct frame_parts *f
         .order_prior = order_prior,
     };
     struct lt_arena scratch;
+    struct lt_work work = parts_begin_work(parts, page);
     lt_arena_init(&scratch, SCRATCH_CEILING);
-    code = lt_fields_find(&input, &scratch, &fields, &count, parts->work->error);
-    if (code == LT_OK)
+    if (lt_work_take(&work, parts_field_steps(page, &taken, moments)))
+        code = lt_fields_find(&input, &scratch, &fields, &count, parts->work->error);
+    else if (page->field_count == 0)
+        code = list_fields_left(page, &taken, moments, &scratch, &fields, &count, parts);
+    parts_end_work(parts, frame, &work);
+    if (code == LT_OK && fields)
         code = keep_fields(parts, page, fields, count);
     lt_arena_release(&scratch);
     lt_moments_free(own);
@@ -159,13 +176,15 @@ static enum lt_code find_all_fields(struct parts *parts)
 {
     struct rounds rounds = {.frame = lt_arena_array(&parts->keep, parts->work->survey->frame_count,
                                                     sizeof *rounds.frame)};
-    enum lt_code code = rounds.frame ? LT_OK : parts_no_memory(parts);
+    const size_t *order = parts_by_rows(parts);
+    enum lt_code code = rounds.frame && order ? LT_OK : parts_no_memory(parts);
+    parts->pool.left = LT_WORK_POOL;
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
         code = extend_common(parts, &parts->frames[i]);
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
-        code = parts_each_page(parts, &parts->frames[i], look_first, &rounds);
+        code = parts_each_page(parts, &parts->frames[order[i]], look_first, &rounds);
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
-        code = parts_each_page(parts, &parts->frames[i], look_again, &rounds);
+        code = parts_each_page(parts, &parts->frames[order[i]], look_again, &rounds);
     return code;
 }
 

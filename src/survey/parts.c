@@ -1,6 +1,8 @@
 /* Pages of frames while a survey is made (parts.h). */
 #include "survey/parts.h"
 
+#include <stdlib.h>
+
 #define ROWS_CEILING ((size_t)96 << 20)
 
 enum lt_code parts_no_memory(const struct parts *parts)
@@ -30,6 +32,43 @@ static bool add_pages(struct parts *parts, struct frame_parts *frame)
     return true;
 }
 
+struct lt_work parts_begin_work(const struct parts *parts, const struct page_parts *page)
+{
+    return lt_work_begin(&parts->pool, page->kept.count, page->kept.key.length);
+}
+
+void parts_end_work(struct parts *parts, struct frame_parts *frame, const struct lt_work *work)
+{
+    frame->frame->cut_short = frame->frame->cut_short || work->cut;
+    lt_work_end(&parts->pool, work);
+}
+
+struct rows_of {
+    size_t rows, index;
+};
+
+static int by_rows(const void *a, const void *b)
+{
+    const struct rows_of *x = a, *y = b;
+    if (x->rows != y->rows)
+        return x->rows > y->rows ? -1 : 1;
+    return x->index < y->index ? -1 : x->index > y->index;
+}
+
+const size_t *parts_by_rows(struct parts *parts)
+{
+    struct rows_of *rows = lt_arena_array(&parts->keep, parts->frame_count + 1, sizeof *rows);
+    size_t *order = lt_arena_array(&parts->keep, parts->frame_count + 1, sizeof *order);
+    if (!rows || !order)
+        return NULL;
+    for (size_t i = 0; i < parts->frame_count; i++)
+        rows[i] = (struct rows_of){parts->frames[i].stream->kept.count, i};
+    qsort(rows, parts->frame_count, sizeof *rows, by_rows);
+    for (size_t i = 0; i < parts->frame_count; i++)
+        order[i] = rows[i].index;
+    return order;
+}
+
 enum lt_code parts_new(struct parts *parts)
 {
     struct lt_survey *survey = parts->work->survey;
@@ -42,6 +81,7 @@ enum lt_code parts_new(struct parts *parts)
             continue;
         struct frame_parts *one = &parts->frames[parts->frame_count++];
         *one = (struct frame_parts){.index = i, .frame = frame, .stream = frame->stream};
+        frame->cut_short = frame->stream->cut_short;
         if (!add_pages(parts, one))
             return parts_no_memory(parts);
     }

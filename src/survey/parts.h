@@ -5,6 +5,7 @@
 #ifndef LOOMTAP_SRC_SURVEY_PARTS_H
 #define LOOMTAP_SRC_SURVEY_PARTS_H
 
+#include "loomtap/measure/work.h"
 #include "survey/survey_internal.h"
 
 struct page_parts {
@@ -32,9 +33,18 @@ struct parts {
     struct lt_arena keep; /* lives as long as the work on fields */
     size_t frame_count;   /* without those of diagnostics */
     struct frame_parts *frames;
+    struct lt_work_pool pool; /* of all searches on all pages */
 };
 
 enum lt_code parts_new(struct parts *parts);
+
+/* Work on a page, as far as there is any left for it (measure/work.h). What was cut short is noted
+ * of the frame. */
+struct lt_work parts_begin_work(const struct parts *parts, const struct page_parts *page);
+void parts_end_work(struct parts *parts, struct frame_parts *frame, const struct lt_work *work);
+/* The frames' numbers in `parts->frames`, those with most frames kept first: where the work runs
+ * out, the sparse ones lose. NULL: out of memory. */
+const size_t *parts_by_rows(struct parts *parts);
 
 typedef enum lt_code (*parts_fn)(struct parts *parts, struct frame_parts *frame,
                                  struct page_parts *page, void *context);
@@ -54,6 +64,12 @@ struct lt_bit_set parts_taken(const struct frame_parts *frame, const struct page
 /* fields_common.c: adds to `common` the low ends of what is common already. False: out of memory.
  */
 bool parts_extend_common(struct frame_parts *frame, struct lt_arena *scratch);
+/* fields_left.c: about what the search for the page's fields takes; and the fields of a page on
+ * which it was not done: runs of bits that move, and that do not (room for LT_FIELDS_MAX). */
+uint64_t parts_field_steps(const struct page_parts *page, const struct lt_bit_set *taken,
+                           struct lt_moments *moments);
+size_t parts_fields_left(const struct page_parts *page, const struct lt_bit_set *taken,
+                         struct lt_moments *moments, struct lt_survey_field *ret_fields);
 
 /* merge.c: the pages' parts become the frame's fields, in the survey's arena. */
 enum lt_code parts_merge(struct parts *parts, struct frame_parts *frame);

@@ -23,6 +23,7 @@
 #include "loomtap/core/checksum.h"
 #include "loomtap/measure/counter.h"
 #include "loomtap/measure/kept.h"
+#include "loomtap/measure/work.h"
 
 #define LT_CHECKS_MAX 4 /* of one page */
 
@@ -49,6 +50,15 @@ enum lt_code lt_checks_find(const struct lt_kept *kept, const struct lt_counter_
                             size_t counter_count, const struct lt_bit_set *taken,
                             struct lt_arena *arena, struct lt_check_found ret_found[LT_CHECKS_MAX],
                             size_t *ret_count, struct lt_error *error);
+
+/* The same with a ceiling: what is likeliest is tried first, and `work` says if the rest was left
+ * out. */
+enum lt_code lt_checks_find_within(const struct lt_kept *kept,
+                                   const struct lt_counter_found *counters, size_t counter_count,
+                                   const struct lt_bit_set *taken, struct lt_work *work,
+                                   struct lt_arena *arena,
+                                   struct lt_check_found ret_found[LT_CHECKS_MAX],
+                                   size_t *ret_count, struct lt_error *error);
 
 /* Makers use one form for many frames: tries `known` (with ranges, place and identifier of this
  * stream, and a constant or data id of its own) on a stream that has too few different frames to be

@@ -70,6 +70,9 @@ struct lt_stream {
      * the bits of `selector.common`. Where there is one page these are its own counts. NULL where
      * the ceiling left no room. */
     struct lt_moments *all;
+    /* The search for a selector was cut short or left out: so many streams have something to search
+     * in that each got less (work.h). */
+    bool cut_short;
 };
 
 struct lt_collect_counts {

@@ -61,6 +61,7 @@ struct lt_survey_frame {
     bool only_with_activity; /* not there from the start to the end: comes with something */
     unsigned copy_of;        /* 0, or 1 + index of the frame that a gateway copies here */
     double copy_delay_s;     /* median; positive: this one is later */
+    bool cut_short;          /* so many frames have something to search in that this one got less */
     const char *pgn_name;    /* J1939: "EEC1", NULL where not known or no J1939 */
     const char *say;         /* a sentence for people; NULL for none */
 };
