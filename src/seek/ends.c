@@ -58,14 +58,17 @@ bool seek_window_value(const struct seek_window *window, const struct lt_bits *b
     if (window->sign == LT_UNSIGNED && window->length >= CODE_BITS && raw == ones)
         return false;
     *ret_value = (double)raw;
+    if (window->sign == LT_SIGN_MAGNITUDE) {
+        uint64_t size = raw & ones >> 1;
+        *ret_value = raw == size ? (double)size : -(double)size;
+    }
     if (window->sign == LT_TWOS && raw >> (window->length - 1) & 1)
         *ret_value -= ldexp(1, window->length);
     return true;
 }
 
-/* 1 - r^2 at the reference's times, with r's sign; codes left out. */
-static double loss_of(const struct seek_window *window, const struct seek_course *course,
-                      const uint32_t *rows, double *ret_r)
+double seek_loss(const struct seek_window *window, const struct seek_course *course,
+                 const uint32_t *rows, double *ret_r)
 {
     struct lt_bits bits = seek_window_bits(window);
     double n = 0, mx = 0, my = 0, xx = 0, yy = 0, xy = 0, x;
@@ -170,7 +173,7 @@ static void find_core(struct seek_window *window, const struct seek_course *cour
     unsigned most = window->length;
     part[most] = *window;
     for (unsigned length = most; length >= 1; length--) {
-        loss[length] = loss_of(&part[length], course, rows, &r);
+        loss[length] = seek_loss(&part[length], course, rows, &r);
         best = loss[length] < best ? loss[length] : best;
         if (length > 1) {
             part[length - 1] = part[length];
@@ -198,7 +201,7 @@ static void extend_down(struct seek_window *window, const struct seek_course *co
         struct seek_window longer = *window;
         longer.lsb = (uint16_t)bit;
         longer.length++;
-        double r, loss = loss_of(&longer, course, rows, &r);
+        double r, loss = seek_loss(&longer, course, rows, &r);
         if (!is_digit(&carry) || loss > EXTEND_LOSS * core_loss + rounded)
             return;
         *window = longer;
@@ -219,7 +222,7 @@ static bool try_up(struct seek_window *window, enum lt_sign sign, double *loss,
     strip_top(&stripped);
     if (stripped.length < longer.length)
         return false;
-    double now = loss_of(&longer, course, rows, &r);
+    double now = seek_loss(&longer, course, rows, &r);
     if (now > *loss * (1 + 1e-9))
         return false;
     *window = longer;
@@ -231,7 +234,7 @@ static bool try_up(struct seek_window *window, enum lt_sign sign, double *loss,
 static void extend_up(struct seek_window *window, const struct seek_course *course,
                       const uint32_t *rows)
 {
-    double loss = loss_of(window, course, rows, &window->r);
+    double loss = seek_loss(window, course, rows, &window->r);
     while (window->length < LT_WINDOW_MAX) {
         int bit = up((unsigned)msb_of(window), window->order);
         if (!is_free(window, bit))
@@ -260,7 +263,7 @@ static void find_top(struct seek_window *window, const struct seek_course *cours
     other.order = window->order == LT_ORDER_INTEL ? LT_ORDER_MOTOROLA : LT_ORDER_INTEL;
     extend_up(&other, course, rows);
     if (other.length > window->length &&
-        loss_of(&other, course, rows, &r) <= loss_of(window, course, rows, &r) * (1 + 1e-9))
+        seek_loss(&other, course, rows, &r) <= seek_loss(window, course, rows, &r) * (1 + 1e-9))
         *window = other;
 }
 
@@ -278,11 +281,11 @@ void seek_ends_find(struct seek_window *window, const struct seek_course *course
     if (inside_byte(&other)) {
         other.order = window->order == LT_ORDER_INTEL ? LT_ORDER_MOTOROLA : LT_ORDER_INTEL;
         extend_down(&other, course, rows, core_loss);
-        double loss_other = loss_of(&other, course, rows, &r),
-               loss = loss_of(window, course, rows, &r);
+        double loss_other = seek_loss(&other, course, rows, &r),
+               loss = seek_loss(window, course, rows, &r);
         if (other.length > window->length || (other.length == window->length && loss_other < loss))
             *window = other;
     }
-    loss_of(window, course, rows, &r);
+    seek_loss(window, course, rows, &r);
     window->r = r;
 }

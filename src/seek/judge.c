@@ -51,7 +51,7 @@ static double outside_of(const struct seek_fit *fit, const struct lt_role *role)
     return fmax(fmax(over, under), 0);
 }
 
-static double sigmoid(double z)
+double seek_sigmoid(double z)
 {
     return 1 / (1 + exp(-z));
 }
@@ -239,10 +239,17 @@ static bool give(struct judging *judging, const struct entry *entry, uint32_t *r
                                  .rmse = fit->rmse,
                                  .steady_quanta = fit->steady_quanta,
                                  .split_rmse = fit->split_rmse,
-                                 .confidence = sigmoid(entry->odds),
+                                 .confidence = seek_sigmoid(entry->odds),
                                  .group = entry->group,
                                  .copy = entry->copy};
     out->order = lt_bits_order(&out->bits);
+    /* Zero in the middle of the range, on both sides of which it was seen. */
+    double half = ldexp(fit->scale, window->length - 1);
+    if (window->sign == LT_UNSIGNED && fit->snapped && !fit->reciprocal &&
+        fabs(fit->offset + half) < 1e-6 * fabs(half) && fit->low < 0 && fit->high > 0) {
+        out->sign = LT_OFFSET_BINARY;
+        out->offset = 0;
+    }
     seek_prove(window, judging->course, fit, rows, &out->proven_bits);
     out->why = seek_why(judging, entry);
     return out->why != NULL;
@@ -254,7 +261,7 @@ static const struct entry *rival_of(const struct judging *judging)
     const struct entry *best = &judging->entry[0];
     for (size_t i = 1; i < judging->count; i++) {
         const struct entry *entry = &judging->entry[i];
-        if (entry->odds >= best->odds - RIVAL && sigmoid(entry->odds) >= CLAIM &&
+        if (entry->odds >= best->odds - RIVAL && seek_sigmoid(entry->odds) >= CLAIM &&
             differs(best, entry, judging))
             return entry;
     }
@@ -263,9 +270,9 @@ static const struct entry *rival_of(const struct judging *judging)
 
 static enum lt_seek_verdict verdict_of(struct judging *judging)
 {
-    if (!judging->count || sigmoid(judging->entry[0].odds) < CLAIM)
+    if (!judging->count || seek_sigmoid(judging->entry[0].odds) < CLAIM)
         return judging->exercised ? LT_SEEK_NOT_ON_BUS : LT_SEEK_NOT_EXERCISED;
-    if (!judging->exercised && sigmoid(judging->entry[0].odds) < 0.9)
+    if (!judging->exercised && seek_sigmoid(judging->entry[0].odds) < 0.9)
         return LT_SEEK_NOT_EXERCISED;
     judging->rival = rival_of(judging);
     return judging->rival ? LT_SEEK_AMBIGUOUS : LT_SEEK_FOUND;

@@ -27,6 +27,7 @@ struct judging {
     bool exercised;
 };
 
+double seek_sigmoid(double z);
 const char *seek_say(const struct judging *judging, enum lt_seek_verdict verdict);
 const char *seek_why(const struct judging *judging, const struct entry *entry);
 

@@ -38,7 +38,9 @@ static bool value_at(const struct proof *proof, const uint32_t *rows, size_t i, 
         return false;
     *ret_raw = lt_bits_get(lt_kept_row(&proof->window->view->kept, rows[i]), &proof->bits);
     *ret_y = proof->fit->reciprocal ? 1 / y : y;
-    double away = proof->fit->scale * ignored + proof->fit->offset - *ret_y;
+    if (proof->window->sign == LT_SIGN_MAGNITUDE && *ret_raw >> proof->length & 1)
+        *ret_y = -*ret_y;
+    double away = proof->fit->scale * ignored + proof->fit->offset - y;
     /* What the fit left out is left out here. */
     return isfinite(*ret_y) &&
            (proof->fit->reciprocal || fabs(away) <= CLEAR * 2 * proof->fit->rmse);
@@ -155,7 +157,7 @@ void seek_prove(const struct seek_window *window, const struct seek_course *cour
                           .course = course,
                           .fit = fit,
                           .bits = seek_window_bits(window),
-                          .length = window->length};
+                          .length = window->length - (window->sign == LT_SIGN_MAGNITUDE)};
     size_t every = course->count / SAMPLES + 1;
     seek_rows(window->view, course, (int64_t)llround((fit->lag_s + fit->filter_s) * NS_PER_S),
               rows);
@@ -171,5 +173,5 @@ void seek_prove(const struct seek_window *window, const struct seek_course *cour
     }
     *ret_proven = proof.bits;
     ret_proven->part[0].lsb =
-        (uint16_t)lt_span_position(proof.bits.part[0], proof.length - 1 - lowest);
+        (uint16_t)lt_span_position(proof.bits.part[0], window->length - 1u - lowest);
 }

@@ -6,6 +6,7 @@
  *     sums      moments of a view's bits at the reference's times
  *     scores    the correlation of every window, from the sums
  *     scan      all windows, all lags: what is worth a closer look
+ *     magnitude the same for sign and magnitude
  *     ends      where such a window really begins and ends
  *     fit       scale, offset, lag, filter and residuals of one window
  *     snap      usual scales and offsets
@@ -129,6 +130,10 @@ struct lt_bits seek_window_bits(const struct seek_window *window);
 bool seek_window_value(const struct seek_window *window, const struct lt_bits *bits, size_t row,
                        double *ret_value);
 
+/* 1 - r^2 at the reference's times, with r's sign; codes left out. */
+double seek_loss(const struct seek_window *window, const struct seek_course *course,
+                 const uint32_t *rows, double *ret_r);
+
 struct seek_scan {
     struct lt_arena *arena;
     const struct seek_course *course;
@@ -139,6 +144,9 @@ struct seek_scan {
     size_t count;
 };
 enum lt_code seek_scan_run(struct seek_scan *scan, struct lt_error *error);
+
+/* Adds numbers as sign and magnitude to what the scan found. */
+enum lt_code seek_magnitude_scan(struct seek_scan *scan, struct lt_error *error);
 
 /* Sets length, place, order of what the scan found; bits below are said to belong to the number
  * because they carry into it. */

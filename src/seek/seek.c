@@ -110,6 +110,8 @@ static enum lt_code seek_one(const struct lt_reference *reference, const struct 
         code = seek_clock_find(&found->course, views, keep, error);
     if (code == LT_OK && moves && (!reference->clock_unknown || found->course.clock_found))
         code = seek_scan_run(&scan, error);
+    if (code == LT_OK && scan.count)
+        code = seek_magnitude_scan(&scan, error);
     found->null_r = scan.null_r;
     if (code == LT_OK && scan.count)
         code = fit_all(&scan, keep, found, error);

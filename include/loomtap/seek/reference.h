@@ -37,7 +37,7 @@ struct lt_reference {
      * may be older than that (filtered, or of a slow frame), so a part lies below 0. */
     int64_t lag_low_ns, lag_high_ns;
     /* csv: its clock is another one than the capture's, so that its times cannot be compared before
-     * the offset is known. Nothing searches for it yet (see lt_seek). Where it is false and no
+     * the offset is known: lt_seek searches for it. Where it is false and no
      * candidate follows within the lag, a csv's clock may still be off. */
     bool clock_unknown;
     /* csv: its clock minus the capture's, at least and at most; beyond, too little of the two would
@@ -117,8 +117,8 @@ enum lt_code lt_reference_from_profile(const struct lt_profile *profile, const c
                                        uint32_t bus, const struct lt_collect *collect,
                                        struct lt_arena *arena, struct lt_reference *ret_reference,
                                        struct lt_error *error);
-/* Do these bits of this stream lie where the reference was read? Then they are no news. lt_seek
- * does not ask this yet: its caller does. */
+/* Do these bits of this stream lie where the reference was read? Then they are no news, and
+ * lt_seek leaves them out. */
 bool lt_reference_is_source(const struct lt_reference *reference, const struct lt_stream_key *key,
                             bool has_page, uint64_t page, const struct lt_bits *bits);
 

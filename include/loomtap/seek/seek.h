@@ -1,11 +1,12 @@
 /* Finding the signal that follows a reference: the call and its result.
  *
- * lt_seek is a first version, and no command uses it. What it does not do yet:
- *   - search the offset between two clocks (see lt_seek);
- *   - leave out the place that a profile's signal was read from (lt_reference_is_source);
- *   - prove the low end of a field (`proven_bits`), read offset-binary or sign-magnitude;
- *   - hold candidates against a role's largest rate, only against its range;
- *   - calibrate `confidence`.
+ * Every window of up to 32 bits of every frame and page, in both byte orders, unsigned and in two's
+ * complement, is scored exactly at the reference's times over a grid of lags; the best ones have
+ * their ends found, are fitted (scale, offset, lag, filter; 1/x where it fits better), and are
+ * judged: by what they leave over, by usual scales, by the role's range and largest rate, and
+ * against all other references of the call, since a number that follows another one better is that
+ * one. So give all references that there are in one call.
+ *
  * lt_seek_marks (marks.h) gives the same result for labels; it says itself what it fills in. */
 #ifndef LOOMTAP_SEEK_SEEK_H
 #define LOOMTAP_SEEK_SEEK_H
@@ -42,10 +43,13 @@ struct lt_candidate {
     uint16_t page;
     struct lt_bits bits;
     enum lt_order order;
-    enum lt_sign sign; /* unsigned or two's complement */
+    /* Unsigned or two's complement; offset-binary where the offset is just half the range (the
+     * offset is then what is left: mostly 0), sign and magnitude where that fits better. */
+    enum lt_sign sign;
     enum lt_form form; /* LT_FORM_LINEAR, or RECIPROCAL where 1/x fits better */
-    /* Meant for the part whose low end is proven by the weights of its bits. Nothing proves it yet:
-     * the same as `bits`. */
+    /* The part of `bits` whose low end is proven: the regression of the reference on all bits gives
+     * each one down to there the weight that its place asks for, clear of its error. The bits below
+     * are probable: they carry into the proven ones at the frames' own rate. */
     struct lt_bits proven_bits;
     /* physical = raw * scale + offset in the reference's unit; with RECIPROCAL that is 1 /
      * physical. The standard errors are those of the fit, before anything was snapped. */
@@ -58,8 +62,9 @@ struct lt_candidate {
     double
         steady_quanta; /* residual where the reference is slow, in steps of the coarser of both */
     double split_rmse; /* each half predicted by the fit of the other, over the reference's sd */
-    /* 0..1. Of lt_seek a ranking only: its weights were set by hand on invented cars, and nobody
-     * has counted yet how often a claim of 0.95 holds. */
+    /* 0..1: the chance that it is the reference's own number with its scale and ends right. Its
+     * weights were fitted on invented cars of two generators (see odds_of in judge.c); real cars
+     * may be harder. */
     double confidence;
     unsigned group; /* candidates that are the same quantity: copies and cousins */
     bool copy;      /* within its group: a true copy of the one ranked first */
@@ -98,11 +103,10 @@ struct lt_seek_options {
  * finished. Results live in `arena`, one element of ret_targets for each reference; they point into
  * `references` and the collector's streams.
  *
- * Times are taken as they are. A reference with clock_unknown is not compared at all: it is
- * answered NOT_EXERCISED, and `say` tells why (lt_reference_move takes an offset that is known). A
- * reference from a profile finds itself: the caller leaves its stream out by `wants`, or drops
- * candidates by lt_reference_is_source. LT_E_CONFLICT: a reference with labels, which is for
- * lt_seek_marks. */
+ * A reference with clock_unknown is held against the frames at every offset between clock_low_ns
+ * and clock_high_ns; where that finds something, clock_s says the offset. Where a reference was
+ * read from a signal of a profile, that place is left out: what is found are its copies.
+ * LT_E_CONFLICT: a reference with labels, which is for lt_seek_marks. */
 enum lt_code lt_seek(const struct lt_collect *collect, const struct lt_reference *references,
                      size_t reference_count, const struct lt_seek_options *options,
                      struct lt_arena *arena, struct lt_seek_target **ret_targets,
