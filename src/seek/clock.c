@@ -75,19 +75,19 @@ static double merit_of(struct clock_search *search, int64_t offset_ns)
     return best;
 }
 
-static int64_t best_between(struct clock_search *search, int64_t low_ns, int64_t high_ns,
-                            int64_t step_ns)
+/* False where they meet at none of the offsets. */
+static bool best_between(struct clock_search *search, int64_t low_ns, int64_t high_ns,
+                         int64_t step_ns, int64_t *ret_ns)
 {
-    double best = -1;
-    int64_t best_ns = low_ns;
+    double best = 0;
     for (int64_t offset_ns = low_ns; offset_ns <= high_ns; offset_ns += step_ns) {
         double merit = merit_of(search, offset_ns);
         if (merit > best) {
             best = merit;
-            best_ns = offset_ns;
+            *ret_ns = offset_ns;
         }
     }
-    return best_ns;
+    return best > 0;
 }
 
 static bool make(struct clock_search *search, struct lt_arena *arena)
@@ -109,13 +109,14 @@ enum lt_code seek_clock_find(struct seek_course *course, const struct seek_views
     if (!time_ns || !thin(course, arena, &thinned) || !make(&search, arena))
         return seek_no_memory(error);
     if (__builtin_sub_overflow(high_ns, low_ns, &range_ns) || range_ns < 0 ||
-        high_ns > INT64_MAX - range_ns / 2)
+        low_ns < INT64_MIN / 4 || high_ns > INT64_MAX / 4)
         return LT_OK; /* no overlap to be had */
     int64_t step_ns = (int64_t)(course->memory_s / MEMORY_PART * NS_PER_S);
     step_ns = step_ns > range_ns / OFFSETS ? step_ns : range_ns / OFFSETS + 1;
-    int64_t offset_ns = best_between(&search, low_ns, high_ns, step_ns);
-    int64_t fine_ns = step_ns / FINE_PARTS + 1;
-    offset_ns = best_between(&search, offset_ns - step_ns, offset_ns + step_ns, fine_ns);
+    int64_t offset_ns = 0, fine_ns = step_ns / FINE_PARTS + 1;
+    if (!best_between(&search, low_ns, high_ns, step_ns, &offset_ns) ||
+        !best_between(&search, offset_ns - step_ns, offset_ns + step_ns, fine_ns, &offset_ns))
+        return LT_OK;
     for (size_t i = 0; i < course->count; i++)
         if (__builtin_sub_overflow(course->time_ns[i], offset_ns, &time_ns[i]))
             return LT_OK;
