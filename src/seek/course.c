@@ -14,6 +14,7 @@
 
 #define Z_NEEDED     4.4
 #define N_EFF_SLOW   10.0
+#define SPREAD_BINS  16u
 #define COMPARED     512u /* samples, about */
 #define LAGS_MAX     4096u
 #define WHOLE_MOST   536870911.0 /* 2^29 - 1 on either side */
@@ -119,6 +120,28 @@ static bool make_whole(struct lt_arena *arena, struct seek_course *course)
     return true;
 }
 
+/* The exponential of the entropy over sixteenths of the range. */
+static double find_spread(const double *value, size_t count)
+{
+    double low = INFINITY, high = -INFINITY, entropy = 0;
+    size_t bins[SPREAD_BINS] = {0};
+    for (size_t i = 0; i < count; i++) {
+        low = fmin(low, value[i]);
+        high = fmax(high, value[i]);
+    }
+    if (!(high > low))
+        return 1;
+    for (size_t i = 0; i < count; i++) {
+        size_t bin = (size_t)((value[i] - low) / (high - low) * SPREAD_BINS);
+        bins[bin < SPREAD_BINS ? bin : SPREAD_BINS - 1]++;
+    }
+    for (size_t bin = 0; bin < SPREAD_BINS; bin++) {
+        double share = (double)bins[bin] / (double)count;
+        entropy -= share > 0 ? share * log(share) : 0;
+    }
+    return exp(entropy);
+}
+
 static bool is_temperature(const struct lt_reference *reference)
 {
     const char *unit = reference->role ? reference->role->unit : reference->unit;
@@ -140,6 +163,7 @@ enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_ar
         course.changes += fabs(course.value[i] - course.value[i - 1]) > 1e-3 * course.quantum;
     if (course.count > 1)
         course.span_s = (double)(course.time_ns[course.count - 1] - course.time_ns[0]) / NS_PER_S;
+    course.spread = find_spread(course.value, course.count);
     course.memory_s = seek_memory_s(course.time_ns, course.value, course.count);
     course.n_eff = course.memory_s > 0 ? course.span_s / course.memory_s : 0;
     if (course.n_eff > (double)course.count)

@@ -273,7 +273,7 @@ static void steady_weights(struct work *work, double coarse, double far)
         if (!isfinite(work->residual[i]) || fabs(work->residual[i]) > far)
             work->weight[i] = 0;
         else if (moved > 1)
-            work->weight[i] /= moved;
+            work->weight[i] /= moved * moved;
     }
 }
 

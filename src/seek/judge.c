@@ -22,6 +22,7 @@
 #define RIVAL        0.7  /* in the logarithm of the odds: as good as the first */
 #define PREFER       0.7  /* within it the handier one goes first */
 #define AS_LITTLE    1.08 /* left over as the first */
+#define AS_CLOSE     1.25 /* to what steps and times explain: no cousin that is only finer */
 #define CLAIM        0.5
 #define CLAIMED_MOST 3.0
 /* Odds: fitted on generated cars (tests/bench), see there how well they hold. */
@@ -31,6 +32,8 @@
 #define ODDS_SNAP    0.9
 #define ODDS_STRONG  1.3
 #define ODDS_SLOW    1.0
+#define ODDS_FLAT    1.2
+#define SPREAD_LEAST 3.0
 #define ODDS_CLAIMED 3.0
 #define SNAP_WORTH   0.7 /* of a usual scale, in the logarithm of what is left over */
 
@@ -120,6 +123,8 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
                20 * fmax(fit->jumps - 0.01, 0) - split;
     if (course->slow)
         z += ODDS_SLOW - (fit->snapped ? ODDS_SNAP : 0);
+    /* Two values and little between them fit anything that has two. */
+    z -= ODDS_FLAT * fmax(SPREAD_LEAST - course->spread, 0);
     if (margin < 0) /* chance alone reaches it */
         z = fmin(z - 4, -1);
     return z;
@@ -205,6 +210,7 @@ static void put_preferred_first(struct judging *judging)
             judging->entry[i].odds >= judging->entry[0].odds - PREFER &&
             judging->entry[i].claimed <= judging->entry[0].claimed + 0.2 &&
             judging->entry[i].loss <= AS_LITTLE * judging->entry[0].loss &&
+            judging->entry[i].fit->excess <= AS_CLOSE * judging->entry[0].fit->excess + 0.05 &&
             preference(&judging->entry[i], judging) < preference(&judging->entry[best], judging))
             best = i;
     if (best == 0)

@@ -64,6 +64,8 @@ struct seek_course {
     double mean, sd, quantum;
     double memory_s, span_s, n_eff, r_needed;
     size_t levels, changes; /* different values; places where it changed */
+    double
+        spread; /* how many sixteenths of its range it lives in: 2 for what is mostly two values */
     int64_t lag_low_ns, lag_high_ns;
     bool clock_found; /* and the times are moved by it */
     int64_t clock_ns; /* the reference's clock minus the capture's */

@@ -69,6 +69,23 @@ static bool is_source(const struct lt_reference *reference, const struct seek_wi
                                   window->view->page, &bits);
 }
 
+/* Over all pages together the low end is that of the longest; where a page has the same number with
+ * an end of its own, that one holds. */
+static bool is_of_a_page(const struct seek_scan *scan, const struct seek_window *window)
+{
+    if (!window->view->common)
+        return false;
+    struct lt_bits bits = seek_window_bits(window);
+    for (size_t i = 0; i < scan->count; i++) {
+        const struct seek_window *other = &scan->found[i];
+        struct lt_bits others = seek_window_bits(other);
+        if (other->view->has_page && other->view->stream == window->view->stream &&
+            others.part[0].msb == bits.part[0].msb && other->length < window->length)
+            return true;
+    }
+    return false;
+}
+
 static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struct seek_found *found,
                             struct lt_error *error)
 {
@@ -82,7 +99,8 @@ static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struc
     for (size_t i = 0; i < count && code == LT_OK; i++) {
         struct trial *trial = &trials[fitted];
         trial->window = scan->found[i];
-        if (is_source(scan->course->reference, &trial->window))
+        if (is_source(scan->course->reference, &trial->window) ||
+            is_of_a_page(scan, &trial->window))
             continue;
         code = seek_fit_window(&trial->window, scan->course, scan->arena, &trial->fit, error);
         if (code == LT_OK)
