@@ -31,6 +31,9 @@ struct lt_block_kernel {
     /* Every pair of `bits` (ascending slots), each with itself too, into the tables. */
     void (*count_pairs)(const struct lt_block_bit *bits, size_t count,
                         const struct lt_pair_tables *tables);
+    /* Ones in both of every pair of `count` bits, over `blocks` blocks: the word of bit b in a
+     * block is at words[block * count + b], the pair a >= b at both[a * (a + 1) / 2 + b]. */
+    void (*count_both)(const uint64_t *words, size_t blocks, size_t count, uint64_t *both);
 };
 
 extern const struct lt_block_kernel lt_block_portable, lt_block_avx2;

@@ -14,6 +14,8 @@
 
 #define LAG_STEP_NS  INT64_C(100000000)
 #define LAGS_MOST    21u
+#define LAGS_APART   3u
+#define R_NEAR       0.4 /* at one of them, for the lags between to be tried */
 #define R_WORTH      0.6 /* below it nothing is looked at */
 #define NULL_SAMPLES 256u
 #define NULL_BITS    8 /* of the reference, for the null */
@@ -46,16 +48,33 @@ static void make_lags(struct worker *worker)
                 : low_ns;
 }
 
-static void keep_best(struct worker *worker, unsigned lag)
+static float keep_best(struct worker *worker, unsigned lag, bool first)
 {
     const float *now = &worker->scores->r[0][0][0][0];
     float *best = &worker->best->r[0][0][0][0];
     uint8_t *at = &worker->lag[0][0][0][0];
-    for (size_t i = 0; i < sizeof worker->best->r / sizeof(float); i++)
-        if (lag == 0 || fabsf(now[i]) > fabsf(best[i])) {
+    float most = 0;
+    for (size_t i = 0; i < sizeof worker->best->r / sizeof(float); i++) {
+        float size = fabsf(now[i]);
+        most = size > most ? size : most;
+        if (first || size > fabsf(best[i])) {
             best[i] = now[i];
             at[i] = (uint8_t)lag;
         }
+    }
+    return most;
+}
+
+/* All windows at one lag; the largest correlation among them. */
+static float take_lag(struct worker *worker, const struct seek_view *view, unsigned band,
+                      uint64_t usable, unsigned bytes, unsigned lag, bool first)
+{
+    seek_rows(view, worker->scan->course, worker->lag_ns[lag], worker->rows);
+    seek_sums_take(view, worker->scan->course, worker->rows, band, worker->sums);
+    if (worker->sums->count < 8)
+        worker->sums->active = 0;
+    seek_scores_take(worker->sums, usable, bytes, worker->scores);
+    return keep_best(worker, lag, first);
 }
 
 /* Windows that hold one of these bits are out. */
@@ -283,14 +302,13 @@ static enum lt_code run_view(struct worker *worker, const struct seek_view *view
     for (unsigned band = 0; band < seek_bands(view->kept.key.length) && code == LT_OK; band++) {
         unsigned bytes;
         uint64_t usable = seek_usable(view, band, &bytes);
-        for (unsigned lag = 0; lag < worker->lag_count; lag++) {
-            seek_rows(view, worker->scan->course, worker->lag_ns[lag], worker->rows);
-            seek_sums_take(view, worker->scan->course, worker->rows, band, worker->sums);
-            if (worker->sums->count < 8)
-                worker->sums->active = 0;
-            seek_scores_take(worker->sums, usable, bytes, worker->scores);
-            keep_best(worker, lag);
-        }
+        /* Every third lag first: where nothing is near, nothing lies between. */
+        float most = 0;
+        for (unsigned lag = 0; lag < worker->lag_count; lag += LAGS_APART)
+            most = fmaxf(most, take_lag(worker, view, band, usable, bytes, lag, lag == 0));
+        for (unsigned lag = 0; lag < worker->lag_count && (double)most >= R_NEAR; lag++)
+            if (lag % LAGS_APART)
+                take_lag(worker, view, band, usable, bytes, lag, false);
         if (!worker->scan->course->slow)
             turn_all(worker, view, band);
         code = pick(worker, view, band, bytes, error);

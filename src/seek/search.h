@@ -39,6 +39,7 @@ struct seek_view {
     bool has_page;
     uint16_t page;
     struct lt_kept kept;
+    struct lt_bit_set moving;        /* bits that are not the same in all rows */
     struct lt_bit_set taken;         /* counters, checks, selectors: no part of a number */
     const struct lt_bit_set *common; /* the top bit of a number must be one of these; or NULL */
     int64_t period_ns;
@@ -50,6 +51,7 @@ struct seek_views {
     size_t count;
 };
 
+void seek_view_look(struct seek_view *view); /* sets `moving` */
 enum lt_code seek_views_find(const struct lt_collect *collect,
                              const struct lt_seek_options *options, struct lt_arena *arena,
                              struct seek_views *ret_views, struct lt_error *error);

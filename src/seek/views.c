@@ -62,6 +62,25 @@ static void set_hold(struct seek_view *view, bool cyclic)
         view->hold_ns = view->kept.whole ? INT64_MAX : HOLD_THINNED_NS;
 }
 
+void seek_view_look(struct seek_view *view)
+{
+    const struct lt_kept *kept = &view->kept;
+    unsigned length = kept->key.length;
+    uint8_t all[64], any[64];
+    memset(all, 255, sizeof all);
+    memset(any, 0, sizeof any);
+    for (size_t i = 0; i < kept->count; i++) {
+        const uint8_t *row = lt_kept_row(kept, i);
+        for (unsigned byte = 0; byte < length; byte++) {
+            all[byte] &= row[byte];
+            any[byte] |= row[byte];
+        }
+    }
+    for (unsigned bit = 0; bit < 8 * length; bit++)
+        if ((any[bit / 8] & ~all[bit / 8]) >> bit % 8 & 1)
+            lt_bit_set_add(&view->moving, bit);
+}
+
 static bool is_empty(const struct lt_bit_set *set)
 {
     uint64_t any = 0;
@@ -86,6 +105,7 @@ static enum lt_code add_pages(const struct lt_stream *stream, struct lt_arena *a
             continue;
         lt_bit_set_add_bits(&view.taken, &stream->selector.bits);
         set_hold(&view, true);
+        seek_view_look(&view);
         code = find_taken(&view, error);
         struct seek_view *room =
             lt_arena_push(arena, &views->view, &views->count, capacity, sizeof *room);
@@ -108,6 +128,7 @@ static enum lt_code add_whole(const struct lt_stream *stream, struct lt_arena *a
         view.common = &stream->selector.common;
     }
     set_hold(&view, stream->timing.cyclic && !stream->timing.pauses);
+    seek_view_look(&view);
     enum lt_code code = find_taken(&view, error);
     struct seek_view *room =
         lt_arena_push(arena, &views->view, &views->count, capacity, sizeof *room);

@@ -70,6 +70,7 @@ static void make(struct made *made, unsigned length, uint64_t seed)
                                        .bytes = made->bytes,
                                        .whole = true};
     made->view.hold_ns = 100000000;
+    seek_view_look(&made->view);
     made->reference = (struct lt_reference){.name = "made",
                                             .target = "made",
                                             .unit = "",
