@@ -15,6 +15,7 @@
 #define MS_NS       INT64_C(1000000)
 #define LAG_LOW_NS  (-300 * MS_NS) /* the frame is filtered, or comes seldom */
 #define LAG_HIGH_NS (1000 * MS_NS) /* the controller answers from what it computed before */
+#define FINE_BITS   16             /* so long that its last value is chance, or the end */
 #define SERVICE_NOW 0x01
 #define SERVICE_UDS 0x22
 /* All values together: 64 MiB. */
@@ -177,6 +178,16 @@ static enum lt_code add_value(struct lt_replies *replies, struct series *series,
     return LT_OK;
 }
 
+/* At the very end of a fine field the quantity is there or beyond, which is no value to compare
+ * with: lambda of an engine in overrun is 4 or more and is answered as 1.99997. A coarse field
+ * reaches its end honestly (255 is 100 % of a pedal). */
+static bool is_beyond(const struct lt_field *field, uint64_t raw)
+{
+    unsigned length = field->scaler->length;
+    return length >= FINE_BITS && field->scaler->def->sign == LT_UNSIGNED &&
+           raw == (length < 64 ? ((uint64_t)1 << length) - 1 : UINT64_MAX);
+}
+
 static enum lt_code take_fields(struct lt_replies *replies, const struct lt_frame_plan *plan,
                                 uint16_t bus, const struct lt_obd_reply *reply,
                                 const struct lt_obd_item *item, struct lt_error *error)
@@ -189,7 +200,8 @@ static enum lt_code take_fields(struct lt_replies *replies, const struct lt_fram
             continue;
         uint64_t raw = lt_field_fetch(field, item->data);
         double value = lt_scaler_f64(field->scaler, raw);
-        if (lt_scaler_state(field->scaler, raw) != LT_STATE_VALUE || !isfinite(value))
+        if (lt_scaler_state(field->scaler, raw) != LT_STATE_VALUE || !isfinite(value) ||
+            is_beyond(field, raw))
             continue;
         struct series *series = find_series(replies, plan, field, bus, reply);
         if (!series && replies->full)

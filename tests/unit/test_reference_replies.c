@@ -126,6 +126,24 @@ static void lambda_comes_beside_a_current_too(void **state)
     lt_profile_free((struct lt_profile *)(uintptr_t)profile);
 }
 
+/* Lambda of an engine in overrun is beyond what two bytes over 32768 can say; 100 % of a load is
+ * not. */
+static void the_end_of_a_fine_scale_is_no_value(void **state)
+{
+    (void)state;
+    static const char *const frames[] = {"7E8#064134FFFF800000", "7E8#0641348000800000",
+                                         "7E8#064134FFFE800000", "7E8#034104FF00000000"};
+    const struct lt_profile *profile = load();
+    struct got got = run(&profile, 1, frames, COUNT_OF(frames), 0);
+    const struct lt_reference *lambda = find(&got, "obd 01 34 7E8", "lambda");
+    assert_int_equal(lambda->count, 2);
+    assert_true(lambda->value[0] == 1 && lambda->value[1] == 65534 / 32768.0);
+    assert_int_equal(find(&got, "obd 01 34 7E8", "obd_o2_s1_current")->count, 3);
+    assert_true(find(&got, "obd 01 04 7E8", "load")->value[0] == 100);
+    lt_arena_release(&got.arena);
+    lt_profile_free((struct lt_profile *)(uintptr_t)profile);
+}
+
 static void identifiers_of_a_cars_own_profile(void **state)
 {
     (void)state;
@@ -176,6 +194,7 @@ int main(void)
         cmocka_unit_test(controllers_are_kept_apart_and_targets_are_roles),
         cmocka_unit_test(several_parameters_in_one_reply),
         cmocka_unit_test(lambda_comes_beside_a_current_too),
+        cmocka_unit_test(the_end_of_a_fine_scale_is_no_value),
         cmocka_unit_test(identifiers_of_a_cars_own_profile),
         cmocka_unit_test(a_capture_without_diagnostics_gives_none),
     };

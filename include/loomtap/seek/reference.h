@@ -57,7 +57,9 @@ struct lt_reference {
 
 /* Diagnostics: fed with every frame of the capture; gives a reference for each parameter of each
  * controller that answered with at least one value. `profile` says how the replies' bytes become
- * values (signaldefs/obd-ii.ini, and the car's own parameters); it must outlive this. */
+ * values (signaldefs/obd-ii.ini, and the car's own parameters); it must outlive this. A value at
+ * the very end of a field of 16 bits or more is left out: the quantity may be beyond
+ * (lambda 1.99997 in overrun). */
 struct lt_replies;
 enum lt_code lt_replies_new(struct lt_replies **ret_replies,
                             const struct lt_profile *const *profiles, size_t profile_count,
