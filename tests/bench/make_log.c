@@ -20,6 +20,7 @@ struct variant {
     unsigned buses;
     bool lengths; /* a third of the identifiers with 1 to 8 bytes */
     bool fd, remote, lower, crlf, nanoseconds;
+    bool polled; /* answers to ten parameters in turn, which follow ten of the identifiers */
 };
 static const struct variant variants[] = {
     {"one", .buses = 1},
@@ -30,6 +31,7 @@ static const struct variant variants[] = {
     {"lower", .buses = 1, .lower = true},
     {"crlf", .buses = 1, .crlf = true},
     {"nanoseconds", .buses = 1, .nanoseconds = true},
+    {"polled", .buses = 1, .polled = true},
 };
 
 struct source {
@@ -106,6 +108,27 @@ static void fill(struct source *s, uint8_t *data)
         data[7] ^= data[i];
     for (unsigned i = 8; i < s->len; i++)
         data[i] = (uint8_t)(data[i - 8] + i);
+}
+
+/* The ten answers: the value of an identifier of 8 bytes in as many bits as the parameter has. */
+static void answer(struct source *sources, uint8_t *data)
+{
+    static const struct {
+        uint8_t pid, bytes, shift, base;
+    } parameters[] = {{0x0C, 2, 1, 0},  {0x0D, 1, 8, 0}, {0x04, 1, 8, 0}, {0x11, 1, 8, 0},
+                      {0x49, 1, 8, 0},  {0x0B, 1, 8, 0}, {0x10, 2, 0, 0}, {0x43, 2, 6, 0},
+                      {0x44, 2, 1, 96}, {0x05, 1, 9, 0}};
+    unsigned turn = sources[IDS].counter++ % 10;
+    unsigned value =
+        ((unsigned)sources[turn < 7 ? turn : turn + 1].value >> parameters[turn].shift);
+    value += 256u * parameters[turn].base;
+    memset(data, 0, 64);
+    data[0] = (uint8_t)(2 + parameters[turn].bytes);
+    data[1] = 0x41;
+    data[2] = parameters[turn].pid;
+    if (parameters[turn].bytes == 2)
+        data[3] = (uint8_t)(value >> 8);
+    data[2 + parameters[turn].bytes] = (uint8_t)value;
 }
 
 static size_t print_data(char *line, const uint8_t *data, unsigned len, const char *hex)
@@ -192,7 +215,10 @@ static int print_log(unsigned long long bytes, const struct variant *variant)
         struct source *s = due(sources);
         uint8_t data[64];
         char line[256];
-        fill(s, data);
+        if (s->diagnostic && variant->polled)
+            answer(sources, data);
+        else
+            fill(s, data);
         size_t len = print_line(line, sizeof line, s, data, variant);
         if (fwrite(line, 1, len, stdout) != len)
             return 1;
