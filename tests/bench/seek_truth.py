@@ -9,7 +9,7 @@ layout is known exactly. Shares no code with the finder, and nothing with the pr
 Each car is driven as often as there are --seconds: 300 for what a five-minute drive must show, 60
 for false finds, 900 for temperatures. A tester polls in all of them. On 300 and 60 seconds each car
 is asked a second time with every frame left out that carries one of a half of the targets, drawn by
-the seed: there they are absent. Marks are a run of their own.
+the seed: there they are absent, and only absent targets are counted. Marks are a run of their own.
 
 --cars takes captures made elsewhere: PREFIX.log, PREFIX.json (keys as of --layout), PREFIX.csv.
 
@@ -116,13 +116,15 @@ def truths_of(car, found, marks, name):
     return [Truth(car, 'drive_mode', None, marks_exercised(table))], {text for _, text in table}
 
 
-def score_log(loomtap, log, layout, marks, label, seconds, kept, keep=None):
-    """One capture: replies, then marks."""
+def score_log(loomtap, log, layout, marks, label, seconds, kept, keep=None, absent_only=False):
+    """One capture: replies, then marks. `absent_only`: the others were counted already."""
     score, prefix, slowest = Score(), prefix_of(seconds), 0.0
     rows, found = kept or read_log(log)
     car = Car(layout, rows)
     for extra, name in (([], 'replies'), (['--marks', marks], 'marks')):
         truths, labels = truths_of(car, found, marks, name)
+        if absent_only:
+            truths = [truth for truth in truths if truth.absent()]
         if not truths:
             continue
         targets, took, problem = ask(loomtap, log, extra)
@@ -155,7 +157,7 @@ def score_car(job):
         part = leave_out(paths, layout, dropped, folder)
         more, took = score_log(loomtap, part, layout, paths[2],
                                label + ', without ' + ' '.join(dropped), seconds, None,
-                               base and base + '-part')
+                               base and base + '-part', absent_only=True)
         score.add(more)
         slowest = max(slowest, took)
         os.remove(part)
