@@ -13,12 +13,12 @@
 
 #include "prove/inside.h"
 
-#define SEARCH_MOST 1000u /* pairs used to find the lag */
+#define SEARCH_MOST 500u /* pairs used to find the lag */
 #define PAIRS_MOST  20000u
 #define LAG_LOW_NS  (-300000000)
 #define LAG_HIGH_NS 1200000000
-#define LAG_STEP_NS 20000000
-#define LAG_STEPS   ((LAG_HIGH_NS - LAG_LOW_NS) / LAG_STEP_NS + 1)
+#define COARSE_NS   100000000
+#define FINE_NS     20000000
 #define STEADY_NS   100000000
 #define END_LEAST   3 /* values at the reference's end, before that is one of the sensor */
 
@@ -52,10 +52,13 @@ static void filter(struct work *work, double tau_s, int64_t hold_ns)
     double state = 0;
     for (size_t i = 0; i < in->count; i++) {
         int64_t gap_ns = i ? gap_between(in->time_ns[i - 1], in->time_ns[i]) : INT64_MAX;
-        if (tau_s <= 0 || gap_ns > hold_ns)
+        if (tau_s <= 0 || gap_ns > hold_ns) {
             state = in->value[i];
-        else
-            state += -expm1(-(double)gap_ns / (double)NS_PER_S / tau_s) * (in->value[i] - state);
+        } else {
+            /* x / (1 + x) instead of 1 - exp(-x): a filter like any other, and quick. */
+            double x = (double)gap_ns / (double)NS_PER_S / tau_s;
+            state += x / (1 + x) * (in->value[i] - state);
+        }
         work->filtered.value[i] = state;
     }
 }
@@ -111,27 +114,38 @@ static double residual(const struct line *line)
     return line->n > 0 ? line->rss / line->n : INFINITY;
 }
 
-/* The lag and filter that leave the smallest residual. */
-static void search(struct work *work, int64_t hold_ns, int64_t *ret_lag_ns, double *ret_tau_s)
+struct best {
+    double residual, most;
+    int64_t lag_ns;
+    double tau_s;
+};
+
+static void try_lags(struct work *work, int64_t from_ns, int64_t to_ns, int64_t step_ns,
+                     double tau_s, int64_t hold_ns, struct best *best)
 {
     size_t every = work->count / SEARCH_MOST + 1;
-    double best = INFINITY, most = 0;
-    *ret_lag_ns = 0;
-    *ret_tau_s = 0;
-    for (size_t f = 0; f < sizeof filters_s / sizeof *filters_s; f++) {
-        filter(work, filters_s[f], hold_ns);
-        for (int step = 0; step < LAG_STEPS; step++) {
-            int64_t lag_ns = LAG_LOW_NS + (int64_t)step * LAG_STEP_NS;
-            pair_up(work, lag_ns, hold_ns, every);
-            struct line line = regress(work);
-            most = line.n > most ? line.n : most;
-            if (line.n < most / 2 || !(residual(&line) < best * 0.999))
-                continue;
-            best = residual(&line);
-            *ret_lag_ns = lag_ns;
-            *ret_tau_s = filters_s[f];
-        }
+    filter(work, tau_s, hold_ns);
+    for (int64_t lag_ns = from_ns; lag_ns <= to_ns; lag_ns += step_ns) {
+        pair_up(work, lag_ns, hold_ns, every);
+        struct line line = regress(work);
+        best->most = line.n > best->most ? line.n : best->most;
+        if (line.n < best->most / 2 || !(residual(&line) < best->residual * 0.999))
+            continue;
+        best->residual = residual(&line);
+        best->lag_ns = lag_ns;
+        best->tau_s = tau_s;
     }
+}
+
+/* The lag and filter that leave the smallest residual: roughly, then around the best. */
+static struct best search(struct work *work, int64_t hold_ns)
+{
+    struct best best = {.residual = INFINITY};
+    for (size_t f = 0; f < sizeof filters_s / sizeof *filters_s; f++)
+        try_lags(work, LAG_LOW_NS, LAG_HIGH_NS, COARSE_NS, filters_s[f], hold_ns, &best);
+    try_lags(work, best.lag_ns - COARSE_NS + FINE_NS, best.lag_ns + COARSE_NS - FINE_NS, FINE_NS,
+             best.tau_s, hold_ns, &best);
+    return best;
 }
 
 /* Far-off pairs (a wheel that spun, a value asked in the middle of a shift) are left out once. */
@@ -269,21 +283,19 @@ bool follow(const struct signal_watch *watch, const int64_t *time_ns, const doub
 {
     struct work work = {.signal = &watch->samples};
     lt_scaler_limits(&watch->scaler, &work.field_low, &work.field_high);
-    int64_t lag_ns;
-    double tau_s;
     *ret_follow = (struct follow){0};
     if (!make(&work, time_ns, value, count, quantum)) {
         release(&work);
         return false;
     }
-    search(&work, hold_ns, &lag_ns, &tau_s);
-    filter(&work, tau_s, hold_ns);
-    pair_up(&work, lag_ns, hold_ns, 1);
+    struct best best = search(&work, hold_ns);
+    filter(&work, best.tau_s, hold_ns);
+    pair_up(&work, best.lag_ns, hold_ns, 1);
     struct line line = regress(&work);
     drop_far(&work, &line, work.steady);
     line = regress(&work);
     measure(&work, &line, ret_follow);
-    ret_follow->lag_s = (double)lag_ns / (double)NS_PER_S;
+    ret_follow->lag_s = (double)best.lag_ns / (double)NS_PER_S;
     ret_follow->moved = ret_follow->span > 4 * quantum && ret_follow->span > 0;
     release(&work);
     return true;

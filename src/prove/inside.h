@@ -39,10 +39,18 @@ struct samples {
     int64_t *time_ns;
     double *value;
     size_t count, capacity;
-    uint64_t every, seen;
+    uint64_t every, wait; /* values to leave out before the next is kept */
     bool unordered;
 };
-bool samples_add(struct samples *samples, int64_t time_ns, double value);
+bool samples_keep(struct samples *samples, int64_t time_ns, double value);
+static inline bool samples_add(struct samples *samples, int64_t time_ns, double value)
+{
+    if (samples->wait) {
+        samples->wait--;
+        return true;
+    }
+    return samples_keep(samples, time_ns, value);
+}
 bool samples_put_in_order(struct samples *samples);
 void samples_release(struct samples *samples);
 /* The value at a time, straight between the samples; NaN outside, or where they are further apart
@@ -73,9 +81,11 @@ struct signal_watch {
     double low, high;
     double range_low, range_high; /* stated, or the role's; infinite where there is none */
     bool has_last, last_outside;
+    uint64_t repeats; /* of the last value, not yet counted among the others */
+    size_t last_label;
     uint64_t last_raw;
     double last_value;
-    int64_t last_ns, moved_ns;
+    int64_t moved_ns;
     uint64_t steps, changes, small_steps, fast_steps;
     double fastest; /* per second */
     uint64_t *labels;
@@ -104,6 +114,7 @@ struct frame_watch {
     uint32_t source;
     uint16_t bus; /* of the capture being read */
     struct lt_timing_counts timing;
+    int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */
     int64_t last_ns, last_quiet_ns, longest_ns;
     uint64_t missing, pauses;
     bool has_counter;
@@ -160,6 +171,8 @@ bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
 void signal_watch_take(struct lt_prove *prove, struct signal_watch *watch,
                        const struct lt_frame *frame, uint64_t raw);
 void signal_watch_break(struct signal_watch *watch);
+/* At the end, before anything is read: what was put off is counted. */
+void signal_watch_settle(struct signal_watch *watch);
 /* Positions just above a field that nothing else on its pages claims. */
 size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,
                        uint32_t signal, struct neighbour ret_list[NEIGHBOURS_MAX]);

@@ -21,7 +21,7 @@
 int64_t hold_of(const struct judge *judge, const struct signal_watch *watch)
 {
     const struct frame_watch *frame = &judge->prove->frames[watch->def->frame];
-    int64_t gap_ns = lt_timing_counts_quantile(&frame->timing, 0.5);
+    int64_t gap_ns = frame->usual_gap_ns;
     uint64_t all = watch->values + watch->suspect + watch->unavailable + watch->errors;
     if (watch->def->page_count && all) /* its page comes once in so many frames */
         gap_ns = (int64_t)((double)gap_ns * (double)frame->count / (double)all);

@@ -134,14 +134,16 @@ static double travel_of(const struct signal_watch *watch, enum lt_sign sign)
     return sign == LT_SIGN_MAGNITUDE ? watch->travel_magnitude : watch->travel_unsigned;
 }
 
-/* Across a place where a sign would show, up and down: a running number goes up only. */
+/* Up and down in about equal parts: a running number goes up, and is set back once in a while. */
+static bool both_ways(uint64_t all, uint64_t down)
+{
+    return all >= CROSSINGS_LEAST && 4 * down >= all && 4 * (all - down) >= all;
+}
+
 static bool crossed(const struct signal_watch *watch)
 {
-    bool top = watch->over_top >= CROSSINGS_LEAST && watch->over_top_down > 0 &&
-               watch->over_top_down < watch->over_top;
-    bool middle = watch->over_middle >= CROSSINGS_LEAST && watch->over_middle_down > 0 &&
-                  watch->over_middle_down < watch->over_middle;
-    return top || middle;
+    return both_ways(watch->over_top, watch->over_top_down) ||
+           both_ways(watch->over_middle, watch->over_middle_down);
 }
 
 static void judge_sign(struct judge *judge, const struct signal_watch *watch)

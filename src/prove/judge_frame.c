@@ -98,7 +98,7 @@ static void judge_period(struct judge *judge, const struct frame_watch *watch)
     if (!watch->count || !def->period_ns)
         return;
     double tolerance = limit_of(judge, LT_LIMIT_PERIOD) / 100;
-    int64_t usual = lt_timing_counts_quantile(&watch->timing, 0.5);
+    int64_t usual = watch->usual_gap_ns;
     int64_t low = (int64_t)((double)def->period_ns * (1 - tolerance));
     int64_t high = (int64_t)((double)def->period_ns * (1 + tolerance));
     bool near = usual >= low && usual <= high;

@@ -7,7 +7,6 @@
 
 #define VALUES_LEAST 3
 #define FEW_OUTSIDE  2 /* so many are a slip, whatever their share */
-#define FRESH_SHARE  0.9
 #define LABELS_LEAST 2
 #define AGE_SLACK    1.1
 
@@ -182,7 +181,7 @@ static void judge_unavailable(struct judge *judge, const struct signal_watch *wa
 static int64_t usual_gap_ns(const struct judge *judge, const struct signal_watch *watch)
 {
     const struct frame_watch *frame = &judge->prove->frames[watch->def->frame];
-    int64_t gap_ns = lt_timing_counts_quantile(&frame->timing, FRESH_SHARE);
+    int64_t gap_ns = frame->slow_gap_ns;
     uint64_t all = watch->values + watch->unavailable + watch->errors + watch->suspect;
     if (watch->def->page_count && all)
         gap_ns = (int64_t)((double)gap_ns * (double)frame->count / (double)all);

@@ -136,6 +136,18 @@ bool find_todo(struct judge *judge, const char *const **ret_list, size_t *ret_co
     return true;
 }
 
+static void settle(struct lt_prove *prove)
+{
+    for (size_t i = 0; i < prove->profile->signal_count; i++)
+        if (prove->signals[i].def->frame != LT_NONE)
+            signal_watch_settle(&prove->signals[i]);
+    for (size_t i = 0; i < prove->profile->frame_count; i++) {
+        struct frame_watch *watch = &prove->frames[i];
+        watch->usual_gap_ns = lt_timing_counts_quantile(&watch->timing, 0.5);
+        watch->slow_gap_ns = lt_timing_counts_quantile(&watch->timing, 0.9);
+    }
+}
+
 enum lt_code lt_prove_finish(struct lt_prove *prove, const struct lt_prove_given *given,
                              struct lt_arena *arena, struct lt_proof **ret_proof,
                              struct lt_error *error)
@@ -143,6 +155,7 @@ enum lt_code lt_prove_finish(struct lt_prove *prove, const struct lt_prove_given
     static const struct lt_prove_given nothing;
     struct judge judge = {.prove = prove, .given = given ? given : &nothing, .arena = arena};
     struct lt_proof *proof = lt_arena_alloc(arena, sizeof *proof);
+    settle(prove);
     judge_roles(&judge);
     judge_frames(&judge);
     judge_sends(&judge);

@@ -30,14 +30,13 @@ static bool make_room(struct samples *samples)
     return true;
 }
 
-bool samples_add(struct samples *samples, int64_t time_ns, double value)
+bool samples_keep(struct samples *samples, int64_t time_ns, double value)
 {
     if (!samples->every)
         samples->every = 1;
-    if (samples->seen++ % samples->every)
-        return true;
     if (!make_room(samples))
         return false;
+    samples->wait = samples->every - 1;
     if (samples->count && time_ns < samples->time_ns[samples->count - 1])
         samples->unordered = true;
     samples->time_ns[samples->count] = time_ns;
@@ -86,10 +85,28 @@ void samples_release(struct samples *samples)
     *samples = (struct samples){0};
 }
 
+/* On to the first sample later than the time: by steps that double, then by halves. */
+static void skip_to(const struct samples *samples, int64_t time_ns, size_t *at)
+{
+    size_t low = *at, step = 1;
+    while (low + step < samples->count && samples->time_ns[low + step] <= time_ns) {
+        low += step;
+        step *= 2;
+    }
+    size_t high = low + step < samples->count ? low + step : samples->count;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (samples->time_ns[middle] <= time_ns)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    *at = low;
+}
+
 double samples_at(const struct samples *samples, int64_t time_ns, int64_t hold_ns, size_t *at)
 {
-    while (*at < samples->count && samples->time_ns[*at] <= time_ns)
-        ++*at;
+    skip_to(samples, time_ns, at);
     if (*at == 0 || *at == samples->count)
         return NAN;
     int64_t before = samples->time_ns[*at - 1], after = samples->time_ns[*at];

@@ -230,6 +230,7 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
 
 void signal_watch_break(struct signal_watch *watch)
 {
+    signal_watch_settle(watch);
     watch->has_last = false;
     for (size_t i = 0; i < watch->neighbour_count; i++)
         watch->neighbour[i].known = false;
@@ -335,15 +336,28 @@ static void take_change(struct signal_watch *watch, uint64_t raw, double value, 
     }
 }
 
-static void take_label(struct signal_watch *watch, uint64_t raw)
+static size_t label_of(const struct signal_watch *watch, uint64_t raw)
 {
-    for (size_t i = 0; i < watch->def->label_count; i++) {
-        if (watch->def->labels[i].raw == raw) {
-            watch->labels[i]++;
-            return;
-        }
-    }
-    watch->unlabelled++;
+    size_t at = 0;
+    while (at < watch->def->label_count && watch->def->labels[at].raw != raw)
+        at++;
+    return at;
+}
+
+void signal_watch_settle(struct signal_watch *watch)
+{
+    uint64_t count = watch->repeats;
+    watch->repeats = 0;
+    watch->values += count;
+    watch->steps += count;
+    if (watch->last_outside)
+        watch->outside += count;
+    if (!watch->labels)
+        return;
+    if (watch->last_label < watch->def->label_count)
+        watch->labels[watch->last_label] += count;
+    else
+        watch->unlabelled += count;
 }
 
 static bool is_value(struct signal_watch *watch, uint64_t raw)
@@ -356,8 +370,10 @@ static bool is_value(struct signal_watch *watch, uint64_t raw)
 
 static void take_value(struct signal_watch *watch, uint64_t raw, double value)
 {
-    watch->low = watch->values ? fmin(watch->low, value) : value;
-    watch->high = watch->values ? fmax(watch->high, value) : value;
+    if (!watch->values || value < watch->low)
+        watch->low = value;
+    if (!watch->values || value > watch->high)
+        watch->high = value;
     watch->bits_or |= raw;
     watch->bits_and &= raw;
     /* A stated limit is a decimal, the value a double: the last digit is no fault. */
@@ -365,43 +381,48 @@ static void take_value(struct signal_watch *watch, uint64_t raw, double value)
     watch->last_outside = value < watch->range_low - slack || value > watch->range_high + slack;
 }
 
+/* The first value, or another than before. False: it is a code. */
+static bool take_new(struct signal_watch *watch, uint64_t raw, int64_t time_ns)
+{
+    signal_watch_settle(watch);
+    double value;
+    if (!is_value(watch, raw)) {
+        signal_watch_break(watch);
+        return false;
+    }
+    value = lt_scaler_f64(&watch->scaler, raw);
+    if (!isfinite(value)) {
+        watch->not_finite++;
+        signal_watch_break(watch);
+        return false;
+    }
+    take_value(watch, raw, value);
+    watch->last_label = watch->labels ? label_of(watch, raw) : 0;
+    if (watch->has_last) {
+        take_change(watch, raw, value, time_ns);
+    } else {
+        watch->moved_ns = time_ns;
+        watch->steps--; /* the first of a run follows none */
+    }
+    watch->last_value = value;
+    return true;
+}
+
 void signal_watch_take(struct lt_prove *prove, struct signal_watch *watch,
                        const struct lt_frame *frame, uint64_t raw)
 {
-    bool same = watch->has_last && raw == watch->last_raw;
-    double value = watch->last_value;
-    if (!same) {
-        if (!is_value(watch, raw)) {
-            signal_watch_break(watch);
-            return;
-        }
-        value = lt_scaler_f64(&watch->scaler, raw);
-        if (!isfinite(value)) {
-            watch->not_finite++;
-            signal_watch_break(watch);
-            return;
-        }
-        take_value(watch, raw, value);
-    }
+    uint64_t before = watch->last_raw;
+    bool follows = watch->has_last;
+    if ((!follows || raw != before) && !take_new(watch, raw, frame->time_ns))
+        return;
+    watch->repeats++;
     if (watch->neighbour_count)
         neighbours_take(watch->neighbour, watch->neighbour_count, frame, watch->def->sign,
-                        watch->length, watch->has_last, raw, watch->last_raw);
-    watch->values++;
-    watch->outside += watch->last_outside;
-    if (watch->labels)
-        take_label(watch, raw);
-    if (watch->has_last) {
-        watch->steps++;
-        if (!same)
-            take_change(watch, raw, value, frame->time_ns);
-    }
-    if (!watch->has_last)
-        watch->moved_ns = frame->time_ns;
+                        watch->length, follows, raw, before);
     watch->has_last = true;
     watch->last_raw = raw;
-    watch->last_value = value;
-    watch->last_ns = frame->time_ns;
     if (watch->def->role && frame->time_ns != LT_NO_TIME &&
-        !samples_add(&watch->samples, frame->time_ns, watch->labels ? (double)raw : value))
+        !samples_add(&watch->samples, frame->time_ns,
+                     watch->labels ? (double)raw : watch->last_value))
         prove->failed_memory = true;
 }
