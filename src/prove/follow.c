@@ -63,7 +63,8 @@ static void filter(struct work *work, double tau_s, int64_t hold_ns)
     }
 }
 
-static void pair_up(struct work *work, int64_t lag_ns, int64_t hold_ns, size_t every)
+/* `weigh`: little weight where the signal moves fast. */
+static void pair_up(struct work *work, int64_t lag_ns, int64_t hold_ns, size_t every, bool weigh)
 {
     size_t at = 0, before = 0, after = 0;
     for (size_t i = 0; i < work->count; i++) {
@@ -73,14 +74,17 @@ static void pair_up(struct work *work, int64_t lag_ns, int64_t hold_ns, size_t e
         if (i % every)
             continue;
         work->x[i] = samples_at(&work->filtered, moment, hold_ns, &at);
-        double x0 = samples_at(&work->filtered, moment - STEADY_NS / 2, hold_ns, &before);
-        double x1 = samples_at(&work->filtered, moment + STEADY_NS / 2, hold_ns, &after);
         bool ended = (work->has_high_end && work->y[i] >= work->high && work->x[i] > work->high) ||
                      (work->has_low_end && work->y[i] <= work->low && work->x[i] < work->low) ||
                      (work->x[i] >= work->field_high && work->y[i] > work->x[i]) ||
                      (work->x[i] <= work->field_low && work->y[i] < work->x[i]);
         if (!isfinite(work->x[i]) || ended)
             continue;
+        work->weight[i] = 1;
+        if (!weigh)
+            continue;
+        double x0 = samples_at(&work->filtered, moment - STEADY_NS / 2, hold_ns, &before);
+        double x1 = samples_at(&work->filtered, moment + STEADY_NS / 2, hold_ns, &after);
         double moved = isfinite(x0) && isfinite(x1) ? (x1 - x0) / work->steady : 1;
         work->weight[i] = 1 / (1 + moved * moved);
     }
@@ -126,7 +130,7 @@ static void try_lags(struct work *work, int64_t from_ns, int64_t to_ns, int64_t 
     size_t every = work->count / SEARCH_MOST + 1;
     filter(work, tau_s, hold_ns);
     for (int64_t lag_ns = from_ns; lag_ns <= to_ns; lag_ns += step_ns) {
-        pair_up(work, lag_ns, hold_ns, every);
+        pair_up(work, lag_ns, hold_ns, every, false);
         struct line line = regress(work);
         best->most = line.n > best->most ? line.n : best->most;
         if (line.n < best->most / 2 || !(residual(&line) < best->residual * 0.999))
@@ -290,7 +294,7 @@ bool follow(const struct signal_watch *watch, const int64_t *time_ns, const doub
     }
     struct best best = search(&work, hold_ns);
     filter(&work, best.tau_s, hold_ns);
-    pair_up(&work, best.lag_ns, hold_ns, 1);
+    pair_up(&work, best.lag_ns, hold_ns, 1, true);
     struct line line = regress(&work);
     drop_far(&work, &line, work.steady);
     line = regress(&work);

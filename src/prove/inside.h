@@ -242,6 +242,8 @@ struct follow {
     double signal_span;
     bool moved;
 };
+/* A step of the field, in the signal's unit (of a linear one). */
+double quantum_of(const struct signal_watch *watch);
 /* How long a sample says something: five usual gaps of its frame, and of the thinning. */
 int64_t hold_of(const struct judge *judge, const struct signal_watch *watch);
 /* The first signal of a role, with samples; NULL. */

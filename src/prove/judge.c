@@ -25,6 +25,8 @@ struct lt_claim *claim(struct judge *judge, enum lt_claim_id id, const char *sub
 }
 
 static const char *keep(struct judge *judge, const char *format, va_list args)
+    __attribute__((format(printf, 2, 0)));
+static const char *keep(struct judge *judge, const char *format, va_list args)
 {
     char text[TEXT_MAX];
     lt_text_vformat(text, sizeof text, format, args);

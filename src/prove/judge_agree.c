@@ -11,12 +11,24 @@
 #define LEVEL_COUNT   5
 #define FAR_LEVEL     1.5 /* tolerances, where the slope cannot be told */
 #define ROLE_PART     0.005
-#define COPY_SAMPLES  600
-#define COPY_SCALE    0.03
-#define COPY_SPAN     5.0
-#define COPIES_MAX    16
-#define PLOT_POINTS   600
-#define PLOTS_MAX     24
+/* A frame behind diagnostics is filtered more than they are, and what swings fast loses height. */
+#define FILTERED_LAG_S   (-0.05)
+#define FILTERED_SLOPE   0.25
+#define COPY_SAMPLES     600
+#define COPY_R           0.95
+#define COPY_SLOPE       0.06
+#define COPY_LEVEL       2.0 /* km/h */
+#define COPY_OTHER_R     0.8
+#define COPY_OTHER_SLOPE 0.15
+#define COPY_SPAN        5.0
+#define COPIES_MAX       16
+#define PLOT_POINTS      600
+#define PLOTS_MAX        24
+
+double quantum_of(const struct signal_watch *watch)
+{
+    return fabs(lt_ratio_f64(watch->scaler.scale));
+}
 
 int64_t hold_of(const struct judge *judge, const struct signal_watch *watch)
 {
@@ -108,13 +120,15 @@ static struct tolerance tolerance_of(const struct judge *judge, const struct sig
                                      const struct follow *f)
 {
     const struct lt_role *role = watch->def->role;
-    double quantum = reference->quantum + fabs(lt_ratio_f64(watch->scaler.scale));
+    double quantum = reference->quantum + quantum_of(watch);
     double certain = f->n_eff > 1 ? 3 * f->rmse / sqrt(f->n_eff) : f->rmse;
     double r2 = f->r * f->r;
     struct tolerance t;
     t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain +
               ROLE_PART * (role->high - role->low);
     t.slope = limit_of(judge, LT_LIMIT_AGREE_SCALE) / 100;
+    if (f->lag_s < FILTERED_LAG_S)
+        t.slope += FILTERED_SLOPE;
     if (f->n_eff > 3 && r2 > 0)
         t.slope += 3 * fabs(f->slope) * sqrt((1 - r2) / r2 / (f->n_eff - 2));
     return t;
@@ -303,8 +317,13 @@ static int compare(struct judge *judge, struct signal_watch *a, struct signal_wa
     if (!follow(a, times, values, count, 0, hold_of(judge, a), &f) || f.span < COPY_SPAN ||
         f.count < 20)
         return 0;
-    bool same = f.r > 0.97 && fabs(f.slope - 1) < COPY_SCALE + 0.02 && fabs(f.level) < 2;
-    return same ? 1 : -1;
+    /* Steps of the fields themselves are no difference. */
+    double steps = quantum_of(a) + quantum_of(b);
+    double slope = fabs(f.slope - 1), level = fabs(f.level);
+    if (f.r > COPY_R && slope < COPY_SLOPE && level < COPY_LEVEL + steps)
+        return 1;
+    bool other = f.r < COPY_OTHER_R || slope > COPY_OTHER_SLOPE || level > 2 * (COPY_LEVEL + steps);
+    return other && f.span > 4 * steps ? -1 : 0;
 }
 
 void judge_copies(struct judge *judge)

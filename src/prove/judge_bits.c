@@ -89,13 +89,15 @@ static double roughness(const struct reading *reading)
                                         : 0;
 }
 
-/* Between two of its bytes the upper one moves without the lower one: no number goes on there. */
+/* Between two of its bytes the upper one moves without the lower one: no number goes on there. The
+ * upper one's lowest bit that moves tells (a coarse quantity leaves low bits alone). */
 static bool is_torn(const struct signal_watch *watch)
 {
     for (size_t i = 0; i + 1 < watch->piece_count; i++) {
-        unsigned k = watch->piece[i].shift;
-        if (watch->flips[k] >= FLIPS_LEAST &&
-            (double)watch->unmoved[k] >= TORN_LEAST * (double)watch->flips[k])
+        unsigned k = watch->piece[i].shift, end = k + watch->piece[i].width;
+        while (k < end && watch->flips[k] < FLIPS_LEAST)
+            k++;
+        if (k < end && (double)watch->unmoved[k] >= TORN_LEAST * (double)watch->flips[k])
             return true;
     }
     return false;

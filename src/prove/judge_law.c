@@ -62,7 +62,7 @@ static void law_standstill(struct judge *judge, const struct signal_watch *speed
             if (!(speed->samples.value[i] <= STANDS_KMH) || !isfinite(v))
                 continue;
             still++;
-            turning += fabs(v) > WHEEL_KMH;
+            turning += fabs(v) > WHEEL_KMH + quantum_of(wheel) + quantum_of(speed);
         }
         enum lt_proof_verdict verdict = LT_PROVEN;
         if (still < STILL_LEAST)

@@ -273,12 +273,13 @@ static void step_of_signs(struct signal_watch *watch, uint64_t raw, uint64_t bef
     double a = raw & top ? -(double)(raw ^ top) : (double)raw;
     double b = before & top ? -(double)(before ^ top) : (double)before;
     watch->travel_magnitude += fabs(a - b);
+    uint64_t step = distance(raw, before), near = top / 8;
     if (!((raw ^ before) & top))
         return;
-    if (plain > (double)top) { /* over the top of the unsigned number: 0 beside all ones */
+    if (2 * top - step <= near) { /* over the top of the unsigned number: 0 beside all ones */
         watch->over_top++;
         watch->over_top_down += raw > before;
-    } else {
+    } else if (step <= near) {
         watch->over_middle++;
         watch->over_middle_down += raw < before;
     }
@@ -303,7 +304,7 @@ static void step_of_value(struct signal_watch *watch, double value, int64_t time
         return;
     /* Steps of the field itself and noise on its low bits are no speed. A value may be older than
      * its frame: what counts is the time since it moved last. */
-    double noise = SLEW_QUANTA * fabs(lt_ratio_f64(watch->scaler.scale));
+    double noise = SLEW_QUANTA * quantum_of(watch);
     double moved = fabs(value - watch->last_value) - noise;
     double rate = moved / ((double)gap_between(watch->moved_ns, time_ns) / (double)NS_PER_S);
     watch->fast_steps += rate > role->max_rate;

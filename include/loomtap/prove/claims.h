@@ -78,7 +78,7 @@ const struct lt_claim_kind *lt_claim_kind(enum lt_claim_id id);
     X(LT_LIMIT_ALIVE_S, "alive_s", 1, "s", true, "a bus with traffic this long is alive")          \
     X(LT_LIMIT_LENGTH_OTHER, "length.other_percent", 1, "%", true, "frames of another length")     \
     X(LT_LIMIT_PERIOD, "period.tolerance_percent", 20, "%", true, "the usual gap off the period")  \
-    X(LT_LIMIT_GAPS, "gaps.missing_percent", 5, "%", true,                                         \
+    X(LT_LIMIT_GAPS, "gaps.missing_percent", 10, "%", true,                                        \
       "frames that should have come and did not")                                                  \
     X(LT_LIMIT_COUNTER, "counter.other_percent", 4, "%", true,                                     \
       "steps that are not the one stated")                                                         \
