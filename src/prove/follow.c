@@ -20,6 +20,7 @@
 #define COARSE_NS   100000000
 #define FINE_NS     20000000
 #define STEADY_NS   100000000
+#define END_PART    0.01
 #define END_LEAST   3 /* values at the reference's end, before that is one of the sensor */
 
 static const double filters_s[] = {0, 0.1, 0.25, 0.5};
@@ -287,6 +288,12 @@ bool follow(const struct signal_watch *watch, const int64_t *time_ns, const doub
 {
     struct work work = {.signal = &watch->samples};
     lt_scaler_limits(&watch->scaler, &work.field_low, &work.field_high);
+    /* Between two samples, or filtered, it is a little short of the end. */
+    double margin = fmax(2 * quantum_of(watch), END_PART * (work.field_high - work.field_low));
+    if (isfinite(margin)) {
+        work.field_low += margin;
+        work.field_high -= margin;
+    }
     *ret_follow = (struct follow){0};
     if (!make(&work, time_ns, value, count, quantum)) {
         release(&work);
