@@ -2,14 +2,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "cli/against.h"
 #include "cli/built_in.h"
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/profiles.h"
 #include "loomtap/defs/load.h"
 #include "loomtap/proto/obd.h"
-#include "loomtap/prove/output.h"
+#include "loomtap/prove/older.h"
 #include "loomtap/seek/reference.h"
 
 #define BUSES_SAID_MAX 32
@@ -90,7 +89,7 @@ struct run {
     struct lt_prove_reading reading;
     struct lt_reader_options reader_options;
     struct lt_proof_capture *captures;
-    struct older_proof older;
+    struct lt_older_proof older;
     struct lt_proof_about about;
 };
 
@@ -313,7 +312,7 @@ static int take_older(struct run *run)
     struct lt_error error;
     if (!run->values->against)
         return EXIT_FINE;
-    if (older_proof_read(run->values->against, &run->older, &error) == LT_OK)
+    if (lt_older_proof_read(run->values->against, &run->older, &error) == LT_OK)
         return EXIT_FINE;
     say_error(&error);
     return EXIT_UNREADABLE;
@@ -328,8 +327,8 @@ static int compare(struct run *run)
     about->old_name = run->values->against;
     about->old_verdict = run->older.verdict;
     about->other_profile = strcmp(run->older.hash, run->proof->profile->hash) != 0;
-    if (older_proof_compare(&run->older, run->proof, &run->arena, &about->changes,
-                            &about->change_count))
+    if (lt_older_proof_compare(&run->older, run->proof, &run->arena, &about->changes,
+                               &about->change_count))
         return EXIT_FINE;
     complain("out of memory");
     return EXIT_SYSTEM;
@@ -440,7 +439,7 @@ static int run_prove(void *values)
     lt_replies_free(run->replies);
     lt_profile_free(run->obd);
     free_profiles(&run->profiles);
-    older_proof_free(&run->older);
+    lt_older_proof_free(&run->older);
     lt_faults_release(&run->notes);
     lt_arena_release(&run->arena);
     free(run->captures);

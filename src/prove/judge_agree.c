@@ -119,13 +119,11 @@ static struct tolerance tolerance_of(const struct judge *judge, const struct sig
                                      const struct lt_proof_reference *reference,
                                      const struct follow *f)
 {
-    const struct lt_role *role = watch->def->role;
     double quantum = reference->quantum + quantum_of(watch);
     double certain = f->n_eff > 1 ? 3 * f->rmse / sqrt(f->n_eff) : f->rmse;
     double r2 = f->r * f->r;
     struct tolerance t;
-    t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain +
-              ROLE_PART * (role->high - role->low);
+    t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain;
     t.slope = limit_of(judge, LT_LIMIT_AGREE_SCALE) / 100;
     if (f->lag_s < FILTERED_LAG_S)
         t.slope += FILTERED_SLOPE;
@@ -189,7 +187,9 @@ static void judge_level(struct judge *judge, const struct signal_watch *watch,
     c->verdict = LT_NOT_EXERCISED;
     claim_measured(judge, c, "%s off at the mean, %zu replies, %s independent",
                    value_text(level, -f->level, unit), f->count, number_text(n, f->n_eff));
-    double apart = FAR_LEVEL * t->level + (f->moved ? 0 : f->signal_span / 2);
+    const struct lt_role *role = watch->def->role;
+    double apart = FAR_LEVEL * (t->level + ROLE_PART * (role->high - role->low)) +
+                   (f->moved ? 0 : f->signal_span / 2);
     if (f->count >= LEVEL_COUNT && fabs(f->level) > apart) {
         c->verdict = LT_CONTRADICTED;
         claim_say(judge, c, "it stands %s away from what diagnostics read",

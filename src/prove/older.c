@@ -1,5 +1,5 @@
-/* The JSON of an older proof against the present one. See against.h. */
-#include "cli/against.h"
+/* The JSON of an older proof against the present one (loomtap/prove/older.h). */
+#include "loomtap/prove/older.h"
 
 #include <errno.h>
 #include <jansson.h>
@@ -7,26 +7,37 @@
 #include <string.h>
 
 #define CLAIMS_MAX 200000
-#define BYTES_MAX  (64l << 20)
+#define BYTES_MAX  ((size_t)64 << 20)
 
-static enum lt_code load(const char *path, json_t **ret_root, struct lt_error *error)
+static enum lt_code read_all(const char *path, struct lt_buf *buf, struct lt_error *error)
 {
-    json_error_t fault;
+    char bytes[16384];
+    size_t count;
     FILE *file = fopen(path, "rb");
     if (!file)
         return lt_fail(error, LT_E_IO, "cannot read %s: %s", path, strerror(errno));
-    bool too_long = fseek(file, 0, SEEK_END) == 0 && ftell(file) > BYTES_MAX;
-    rewind(file);
-    json_t *root = too_long ? NULL : json_loadf(file, JSON_REJECT_DUPLICATES, &fault);
+    while (!buf->failed && (count = fread(bytes, 1, sizeof bytes, file)) > 0)
+        lt_buf_add(buf, bytes, count);
+    int reason = ferror(file) ? errno : 0;
     fclose(file);
+    if (reason)
+        return lt_fail(error, LT_E_IO, "reading %s failed: %s", path, strerror(reason));
+    if (buf->failed)
+        return lt_fail(error, LT_E_LIMIT, "%s is larger than any proof", path);
+    return LT_OK;
+}
+
+static enum lt_code load(const char *name, struct lt_text text, json_t **ret_root,
+                         struct lt_error *error)
+{
+    json_error_t fault;
+    json_t *root = json_loadb(text.at ? text.at : "", text.len, JSON_REJECT_DUPLICATES, &fault);
     if (root) {
         *ret_root = root;
         return LT_OK;
     }
-    if (too_long)
-        return lt_fail(error, LT_E_LIMIT, "%s is larger than any proof", path);
     lt_fail(error, LT_E_SYNTAX, "this is no JSON: %s", fault.text);
-    lt_error_at(error, path, fault.line > 0 ? (uint64_t)fault.line : 0,
+    lt_error_at(error, name, fault.line > 0 ? (uint64_t)fault.line : 0,
                 fault.column > 0 ? (uint32_t)fault.column : 0);
     return LT_E_SYNTAX;
 }
@@ -45,7 +56,7 @@ static char *copy(const json_t *object, const char *key)
     return text ? strdup(text) : NULL;
 }
 
-static enum lt_code take_claims(const char *path, const json_t *list, struct older_proof *proof,
+static enum lt_code take_claims(const char *path, const json_t *list, struct lt_older_proof *proof,
                                 struct lt_error *error)
 {
     size_t count = json_array_size(list);
@@ -57,7 +68,7 @@ static enum lt_code take_claims(const char *path, const json_t *list, struct old
     if (!proof->claims)
         return lt_fail(error, LT_E_MEMORY, "out of memory");
     for (size_t i = 0; i < count; i++) {
-        struct older_claim *claim = &proof->claims[proof->count++];
+        struct lt_older_claim *claim = &proof->claims[proof->count++];
         const json_t *object = json_array_get(list, i);
         claim->id = copy(object, "id");
         claim->subject = copy(object, "subject");
@@ -68,30 +79,42 @@ static enum lt_code take_claims(const char *path, const json_t *list, struct old
     return LT_OK;
 }
 
-enum lt_code older_proof_read(const char *path, struct older_proof *ret_proof,
-                              struct lt_error *error)
+enum lt_code lt_older_proof_parse(const char *name, struct lt_text text,
+                                  struct lt_older_proof *ret_proof, struct lt_error *error)
 {
-    struct older_proof proof = {0};
+    struct lt_older_proof proof = {0};
     json_t *root;
-    enum lt_code code = load(path, &root, error);
+    enum lt_code code = load(name, text, &root, error);
     if (code != LT_OK)
         return code;
     proof.verdict = copy(root, "verdict");
     proof.hash = copy(root, "profile_hash");
     if (!proof.verdict || !proof.hash)
-        code = no_proof(path, "no verdict or no profile_hash", error);
+        code = no_proof(name, "no verdict or no profile_hash", error);
     else
-        code = take_claims(path, json_object_get(root, "claims"), &proof, error);
+        code = take_claims(name, json_object_get(root, "claims"), &proof, error);
     json_decref(root);
     if (code != LT_OK) {
-        older_proof_free(&proof);
+        lt_older_proof_free(&proof);
         return code;
     }
     *ret_proof = proof;
     return LT_OK;
 }
 
-void older_proof_free(struct older_proof *proof)
+enum lt_code lt_older_proof_read(const char *path, struct lt_older_proof *ret_proof,
+                                 struct lt_error *error)
+{
+    struct lt_buf buf;
+    lt_buf_init(&buf, BYTES_MAX);
+    enum lt_code code = read_all(path, &buf, error);
+    if (code == LT_OK)
+        code = lt_older_proof_parse(path, lt_buf_text(&buf), ret_proof, error);
+    lt_buf_release(&buf);
+    return code;
+}
+
+void lt_older_proof_free(struct lt_older_proof *proof)
 {
     for (size_t i = 0; i < proof->count; i++) {
         free(proof->claims[i].id);
@@ -101,7 +124,7 @@ void older_proof_free(struct older_proof *proof)
     free(proof->claims);
     free(proof->verdict);
     free(proof->hash);
-    *proof = (struct older_proof){0};
+    *proof = (struct lt_older_proof){0};
 }
 
 /* --- comparing --- */
@@ -157,9 +180,9 @@ static bool merge(const struct entry *old, size_t old_count, const struct entry 
     return fine;
 }
 
-bool older_proof_compare(const struct older_proof *older, const struct lt_proof *now,
-                         struct lt_arena *arena, const struct lt_proof_change **ret_list,
-                         size_t *ret_count)
+bool lt_older_proof_compare(const struct lt_older_proof *older, const struct lt_proof *now,
+                            struct lt_arena *arena, const struct lt_proof_change **ret_list,
+                            size_t *ret_count)
 {
     struct entry *a = lt_arena_array(arena, older->count + 1, sizeof *a);
     struct entry *b = lt_arena_array(arena, now->claim_count + 1, sizeof *b);
