@@ -308,6 +308,8 @@ static int decide(const struct run *r)
         complain("the profile has no warnings");
     else if (!counts->frames)
         complain("no frame to rehearse with");
+    else if (counts->no_time == counts->frames)
+        complain("the capture has no times, and warnings are a matter of time");
     else if (!counts->matched && !r->wanted.expect)
         complain("no frame brought an input of a warning: is this the right bus? --bus says which");
     else

@@ -129,8 +129,9 @@ static bool move_to(struct lt_warn *warn, int64_t time_ns)
         return true;
     }
     if (time_ns < warn->now_ns) {
+        int64_t back_ns;
         warn->counts.backward++;
-        if (warn->now_ns - LT_WARN_BACK_NS > time_ns)
+        if (__builtin_sub_overflow(warn->now_ns, time_ns, &back_ns) || back_ns > LT_WARN_BACK_NS)
             restart(warn, time_ns);
         return true;
     }

@@ -97,10 +97,10 @@ static void put_frames(const struct lt_rehearse *rehearse, struct lt_sink *sink)
         time_text(tally->first_ns, first);
         time_text(tally->last_ns, last);
         lt_sink_format(sink,
-                       "%s on %s: %llu frames would have been sent, from %s to %s s; %llu of them "
-                       "an all-clear\n",
+                       "%s on %s: %llu frame%s would have been sent, from %s to %s s; all-clears "
+                       "among them: %llu\n",
                        rehearse->profile->frames[i].name, bus_name(rehearse, i, tally->bus),
-                       (unsigned long long)tally->count, first, last,
+                       (unsigned long long)tally->count, tally->count == 1 ? "" : "s", first, last,
                        (unsigned long long)tally->clears);
     }
 }
