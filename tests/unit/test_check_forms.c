@@ -459,6 +459,56 @@ static void layouts_without_a_check_give_none(void **state)
     assert_int_equal(wrong, 0);
 }
 
+/* ---- which of the bytes it is ---- */
+
+/* In an XOR, and in a sum that comes to a constant, any byte could be the check. A number whose low
+ * byte is one of them goes on in two bits of another byte, or steps over its bytes' border seldom.
+ */
+static void fill_beside_a_number(struct made *made, struct made_kept *kept, unsigned own,
+                                 bool is_sum, bool seldom)
+{
+    int number = 0;
+    unsigned mode = 3, length = made->key.length;
+    for (size_t i = 0; i < kept->kept.count; i++) {
+        uint8_t *bytes = kept->bytes + length * i, check = 0;
+        memset(bytes, 0, length);
+        number += (int)(made_random(made) % (seldom ? 15 : 61)) - (seldom ? 7 : 30);
+        number -= number / (seldom ? 40 : 8);
+        mode = made_random(made) % 300 ? mode : made_random(made) & 15;
+        bytes[3] = (uint8_t)(number >> (seldom ? 0 : 1));
+        bytes[4] = (uint8_t)((number >> (seldom ? 8 : 9) & 3) | mode << 4);
+        bytes[5] = (uint8_t)(made_random(made) % 50 == 0);
+        bytes[6] = (uint8_t)(i & 15);
+        for (unsigned b = 0; b < length; b++)
+            check = is_sum ? (uint8_t)(check + bytes[b]) : check ^ bytes[b];
+        bytes[own] = is_sum ? (uint8_t)(0xFF - check) : check;
+    }
+}
+
+static void a_number_s_low_byte_is_not_the_check(void **state)
+{
+    (void)state;
+    for (unsigned seed = 1; seed <= 40; seed++) {
+        struct lt_check_found found[LT_CHECKS_MAX];
+        struct made_kept kept;
+        struct lt_arena arena;
+        struct made made;
+        unsigned own = seed & 1;
+        made_init(&made, 7, seed);
+        made_count(&made, "6.3..6.0", 16);
+        made_keep(&made, 3000, &kept);
+        fill_beside_a_number(&made, &kept, own, seed & 2, seed & 4);
+        lt_arena_init(&arena, 0);
+        size_t n = made_search(&made, &kept.kept, &arena, found);
+        assert_int_equal(n, 1);
+        assert_int_equal(found->form, LT_CHECK_FOUND);
+        assert_int_equal(found->place.part[0].lsb, 8 * own);
+        assert_int_equal(found->failed, 0);
+        lt_arena_release(&arena);
+        made_release(&kept);
+    }
+}
+
 /* ---- forms known from elsewhere ---- */
 
 static void keep_few(struct made *made, const char *check, size_t count, uint64_t seed,
@@ -593,6 +643,7 @@ int main(void)
         cmocka_unit_test(a_message_code_is_said_to_be_one_with_its_place),
         cmocka_unit_test(fast_numbers_are_no_codes),
         cmocka_unit_test(layouts_without_a_check_give_none),
+        cmocka_unit_test(a_number_s_low_byte_is_not_the_check),
         cmocka_unit_test(few_frames_are_enough_for_a_form_that_is_known),
         cmocka_unit_test(a_form_is_not_read_into_other_frames),
         cmocka_unit_test(nothing_is_found_where_there_is_nothing),
