@@ -14,13 +14,16 @@
 #define NOT_SLOWER   0.9
 #define SLOW_NEXT    0.08
 #define LOW_ODDS     3.0
+#define BOTH_LEAST   6u
+#define BOTH_SHARE   0.25 /* of the number's moves */
+#define BOTH_ALWAYS  0.95 /* flags of one cause do that */
+#define ALONE_SHARE  0.5  /* of the moves of both */
+#define BOTH_ODDS    25.0 /* bits of evidence */
 
 static bool is_noise(const struct field_lines *lines, const struct field_bits *bits,
                      const struct field_place *piece)
 {
     enum lt_order order = piece->order == LT_ORDER_NONE ? LT_ORDER_INTEL : piece->order;
-    if (piece->length > NOISE_MOST)
-        return false;
     int at = piece->msb;
     for (unsigned i = 0; i < piece->length; i++) {
         if (at < 0 || bits->rate[at] < BUSY_BELOW || bits->rate[at] > TOGGLES)
@@ -28,6 +31,49 @@ static bool is_noise(const struct field_lines *lines, const struct field_bits *b
         at = gap_lower(lines, order, (unsigned)at);
     }
     return true;
+}
+
+/* Bits of evidence that two things do not move independently (the G of contingency tables). */
+static double association(double both, double upper, double lower, double steps)
+{
+    double neither = steps - both - upper - lower, high = both + upper, low = both + lower;
+    double sum = both > 0 ? both * log2(both * steps / (high * low)) : 0;
+    sum += upper > 0 ? upper * log2(upper * steps / (high * (steps - low))) : 0;
+    sum += lower > 0 ? lower * log2(lower * steps / ((steps - high) * low)) : 0;
+    return sum +
+           (neither > 0 ? neither * log2(neither * steps / ((steps - high) * (steps - low))) : 0);
+}
+
+/* The piece moves when the number does, which is seldom, but not each time. */
+static bool moves_along(const struct field_lines *lines, enum lt_order order,
+                        const struct field_place *number, const struct field_place *piece)
+{
+    uint64_t before = 0, steps = 0, moves = 0, both = 0, alone = 0;
+    unsigned place = line_place(lines, order, piece->lsb), length = number->length + piece->length;
+    for (size_t row = 0; row < lines->count; row++) {
+        uint64_t now = line_get(lines, order, row, place, length), flips = now ^ before;
+        if (row != 0 && lines->flags[row] & LT_KEPT_FOLLOWS) {
+            bool low = (flips & (((uint64_t)1 << piece->length) - 1)) != 0;
+            bool high = flips >> piece->length != 0;
+            steps++;
+            moves += high;
+            both += high && low;
+            alone += low && !high;
+        }
+        before = now;
+    }
+    double odds = association((double)both, (double)(moves - both), (double)alone, (double)steps);
+    return both >= BOTH_LEAST && (double)both >= BOTH_SHARE * (double)moves &&
+           (double)both <= BOTH_ALWAYS * (double)moves &&
+           (double)alone <= ALONE_SHARE * (double)both && odds >= BOTH_ODDS;
+}
+
+static bool is_busy_below(const struct field_lines *lines, const struct field_bits *bits,
+                          const struct field_place *number, const struct field_place *piece)
+{
+    return bits->rate[number->lsb] >= BUSY_ABOVE &&
+           bits->rate[piece->msb] >= NOT_SLOWER * bits->rate[number->lsb] &&
+           is_noise(lines, bits, piece);
 }
 
 static bool noise_follows(const struct field_lines *lines, const struct field_bits *bits,
@@ -48,10 +94,10 @@ static bool take_low_end(const struct field_lines *lines, const struct field_bit
     if (order == LT_ORDER_NONE || number->length < NUMBER_LEAST ||
         number->length + piece->length > COURSE_BITS ||
         (piece->order != LT_ORDER_NONE && piece->order != order) ||
-        gap_lower(lines, order, number->lsb) != piece->msb ||
-        bits->rate[number->lsb] < BUSY_ABOVE ||
-        bits->rate[piece->msb] < NOT_SLOWER * bits->rate[number->lsb] ||
-        !is_noise(lines, bits, piece) || noise_follows(lines, bits, piece, order))
+        gap_lower(lines, order, number->lsb) != piece->msb || piece->length > NOISE_MOST ||
+        noise_follows(lines, bits, piece, order))
+        return false;
+    if (!is_busy_below(lines, bits, number, piece) && !moves_along(lines, order, number, piece))
         return false;
     number->length = (uint8_t)(number->length + piece->length);
     number->lsb = piece->lsb;
