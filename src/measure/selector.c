@@ -89,14 +89,16 @@ static bool may_be_one(const struct search *s, const struct narrow *window)
            (!lt_bit_set_meets(&s->counters, &bits) || lt_selector_is_counter(s, window));
 }
 
-static void remember(struct search *s, const struct narrow *window, double saved, double score)
+static void remember(struct search *s, const struct narrow *window, double saved, double score,
+                     unsigned on_half)
 {
     size_t at = s->count;
     while (at > 0 && s->best[at - 1].score < score) {
         s->best[at] = s->best[at - 1];
         at--;
     }
-    s->best[at] = (struct candidate){*window, saved, score};
+    s->best[at] =
+        (struct candidate){.window = *window, .saved = saved, .score = score, .on_half = on_half};
     if (s->count < BEST_KEPT)
         s->count++;
 }
@@ -135,7 +137,7 @@ static void try_windows(struct search *s, unsigned lsb, bool motorola)
             !lt_selector_judge(s, &window, &s->look, s->judged))
             continue;
         if (s->judged->saved > 0)
-            remember(s, &window, s->judged->saved, score_of(&window, s->judged));
+            remember(s, &window, s->judged->saved, score_of(&window, s->judged), 0);
     }
 }
 
@@ -262,16 +264,27 @@ static double form_of(const struct search *s, const struct narrow *window, unsig
     return form * (1 + RUN_BONUS * run_of(s, window));
 }
 
+/* On the rows of s->look, which stay the same while candidates are believed. */
+static double without_carries(struct search *s, struct candidate *candidate, struct judged *judged)
+{
+    lt_selector_leave_carries(s, &candidate->window, judged);
+    candidate->has_carries = true;
+    return candidate->without_carries = judged->saved;
+}
+
 /* A window around a piece of a number explains what the piece does. */
 static bool holds_a_carry(struct search *s, const struct candidate *outer)
 {
     for (size_t i = 0; i < s->count; i++) {
-        const struct candidate *inner = &s->best[i];
-        if (!narrow_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved ||
-            !lt_selector_judge(s, &inner->window, &s->look, s->judged))
+        struct candidate *inner = &s->best[i];
+        if (!narrow_inside(&inner->window, &outer->window) || inner->saved < 0.8 * outer->saved)
             continue;
-        lt_selector_leave_carries(s, &inner->window, s->judged);
-        if (s->judged->saved < SAVED_IRREGULAR)
+        if (!inner->has_carries) {
+            if (!lt_selector_judge(s, &inner->window, &s->look, s->judged))
+                continue;
+            without_carries(s, inner, s->judged);
+        }
+        if (inner->without_carries < SAVED_IRREGULAR)
             return true;
     }
     return false;
@@ -292,29 +305,44 @@ static bool creeps(const struct search *s, const struct narrow *window, unsigned
     return turns != 0 && (double)small >= CREEP_SHARE * (double)turns;
 }
 
-static bool is_believed(struct search *s, const struct candidate *candidate, struct judged *all)
+/* The first half was judged when the best were looked at more closely. */
+static bool holds_on_halves(struct search *s, const struct candidate *candidate, bool strict,
+                            struct own_ways *ways)
+{
+    const struct narrow *window = &candidate->window;
+    const struct judged *first = &s->on_half[candidate->on_half];
+    if (!holds(first) || !lt_selector_judge(s, window, &s->halves[1], s->judged) ||
+        !holds(s->judged))
+        return false;
+    count_own_ways(s, window, s->judged, &s->halves[1], strict, ways);
+    lt_selector_values(s, window, &s->halves[0]);
+    count_own_ways(s, window, first, &s->halves[0], strict, ways);
+    return true;
+}
+
+static bool is_believed(struct search *s, struct candidate *candidate, struct judged *all,
+                        struct believed *ret_believed)
 {
     const struct narrow *window = &candidate->window;
     struct own_ways ways = {0, 0, 0};
     bool strict = lt_selector_is_alive(s, window);
-    for (unsigned h = 0; h < 2; h++) {
-        if (!lt_selector_judge(s, window, &s->halves[h], s->judged) || !holds(s->judged))
-            return false;
-        count_own_ways(s, window, s->judged, &s->halves[h], strict, &ways);
-    }
+    if (!holds_on_halves(s, candidate, strict, &ways))
+        return false;
     if (!lt_selector_judge(s, window, &s->look, all) || all->outside == 0)
         return false;
     if (ways.alone < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS) &&
         (strict || !goes_round(all) || !is_steady(&ways)))
         return false;
-    if (goes_round(all))
+    double saved = all->saved > 0 ? all->saved : 0;
+    *ret_believed = (struct believed){candidate, all->same.values, goes_round(all), saved,
+                                      saved * candidate->score / candidate->saved};
+    if (ret_believed->round)
         return all->saved >= SAVED_ROUND && all->saved_outside >= SAVED_OUTSIDE &&
                gain_of(s, window, all, !strict) >= GAIN_LEAST;
     if (is_across(window) || window->width > 8 || creeps(s, window, all->same.values))
         return false;
-    lt_selector_leave_carries(s, window, all);
-    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR &&
-           !holds_a_carry(s, candidate);
+    return without_carries(s, candidate, all) >= SAVED_IRREGULAR &&
+           gain_of(s, window, all, false) >= GAIN_IRREGULAR && !holds_a_carry(s, candidate);
 }
 
 /* ---- Saying ---- */
@@ -369,16 +397,9 @@ static enum lt_code say(struct search *s, const struct narrow *window, const str
 
 static size_t gather_believed(struct search *s, struct believed *ret_list)
 {
-    struct judged *judged = &s->judged[1];
     size_t count = 0;
-    for (size_t i = 0; i < s->count; i++) {
-        const struct candidate *at = &s->best[i];
-        if (!is_believed(s, at, judged) || !lt_selector_judge(s, &at->window, &s->look, judged))
-            continue;
-        double saved = judged->saved > 0 ? judged->saved : 0;
-        ret_list[count++] = (struct believed){at, judged->same.values, goes_round(judged), saved,
-                                              saved * at->score / at->saved};
-    }
+    for (size_t i = 0; i < s->count; i++)
+        count += is_believed(s, &s->best[i], &s->judged[1], &ret_list[count]);
     return count;
 }
 
@@ -408,9 +429,10 @@ static enum lt_code prepare(struct search *s, const struct lt_bit_set *checks,
         return code;
     s->values = lt_arena_array(arena, s->rows.count + 1, sizeof *s->values);
     s->scratch = lt_arena_alloc(arena, sizeof *s->scratch);
+    s->on_half = lt_arena_array(arena, BEST_KEPT, sizeof *s->on_half);
     s->judged = lt_arena_array(arena, 2, sizeof *s->judged);
     s->together = lt_arena_array(arena, SELECTOR_PAIRS, sizeof *s->together);
-    if (!s->together || !s->values || !s->scratch || !s->judged)
+    if (!s->together || !s->values || !s->scratch || !s->judged || !s->on_half)
         return lt_fail(error, LT_E_MEMORY, "no memory to look for a selector");
     code = lt_counters_find(s->kept, 0, checks, arena, s->counter, &s->counter_count, error);
     for (size_t i = 0; i < s->counter_count; i++) {
@@ -438,12 +460,14 @@ static void look_closer(struct search *s)
     memcpy(first, s->best, count * sizeof *first);
     s->look = s->halves[0];
     s->count = 0;
-    for (size_t i = 0; i < count; i++)
-        if (lt_selector_judge(s, &first[i].window, &s->look, s->judged) && s->judged->saved > 0) {
-            double saved = s->judged->saved, score = score_of(&first[i].window, s->judged);
-            score *= form_of(s, &first[i].window, s->judged->same.values);
-            remember(s, &first[i].window, saved, score);
-        }
+    for (unsigned i = 0; i < count; i++) {
+        struct judged *judged = &s->on_half[i];
+        if (!lt_selector_judge(s, &first[i].window, &s->look, judged) || judged->saved <= 0)
+            continue;
+        double score = score_of(&first[i].window, judged);
+        score *= form_of(s, &first[i].window, judged->same.values);
+        remember(s, &first[i].window, judged->saved, score, i);
+    }
 }
 
 enum lt_code lt_selector_find(const struct lt_kept *kept, const struct lt_bit_set *checks,
