@@ -15,6 +15,8 @@
 
 #define CARRY_LEAST   0.5
 #define CARRY_ERROR   0.2 /* above it the carry says nothing */
+#define CARRY_ROWS    20000u
+#define CARRY_RUN     512u
 #define CARRY_SOME    0.1
 #define CARRY_SURE    5.0 /* errors */
 #define CARRY_AGAINST 0.6
@@ -103,7 +105,12 @@ static struct carry carry_of(const struct seek_window *window, int bit)
     double before = 0, value = 0, sum = 0, squares = 0, flips = 0, above = 0, steps = 0;
     double opposite = 0, both = 0;
     bool known_before = false, bit_before = false, bit_now;
+    size_t skip = kept->count / CARRY_ROWS + 1;
     for (size_t i = 0; i < kept->count; i++) {
+        if (i / CARRY_RUN % skip) { /* of many rows some runs */
+            known_before = false;
+            continue;
+        }
         bool known = seek_window_value(window, &bits, i, &value);
         bit_now = lt_bits_get(lt_kept_row(kept, i), &one);
         if (known && known_before && kept->flags[i] & LT_KEPT_FOLLOWS) {

@@ -181,14 +181,5 @@ const char *seek_why(const struct judging *judging, const struct entry *entry)
                    fit->snapped ? "; scale and offset are usual ones" : "",
                    entry->claimed > CLAIMED_COPY ? "; follows better: " : "",
                    entry->claimed > CLAIMED_COPY ? entry->claimed_by : "");
-#ifdef SEEK_FEATURES
-    size_t at = strlen(text);
-    lt_text_format(text + at, sizeof text - at,
-                   "|%.5g,%.5g,%d,%d,%.4g,%.4g,%.4g,%.4g,%.4g,%.4g,%.3f,%d,%.3f", entry->loss,
-                   fit->excess, fit->snapped, fit->strong, entry->claimed, entry->outside,
-                   fit->jumps, fit->outliers, fit->split_rmse,
-                   fmax(judging->course->r_needed, judging->found->null_r), entry->odds,
-                   judging->course->slow, fit->filter_s);
-#endif
     return lt_arena_string(judging->arena, text);
 }

@@ -228,13 +228,16 @@ static double most_of(const struct seek_scores *inverse, const int64_t cross[SEE
             if (!(turned->active >> low & 1))
                 continue;
             for (unsigned k = 0; k < LT_WINDOW_MAX && at >= 0; k++, weight *= 2) {
-                double up = (double)c[at] * weight;
+                unsigned bit = (unsigned)at;
+                at = seek_next_bit(bit, order, bytes);
+                if (!(turned->active >> bit & 1)) /* as without it */
+                    continue;
+                double up = (double)c[bit] * weight;
                 double one = fabs(covariance + up) * (double)inverse->r[order][0][low][k];
                 double two = fabs(covariance - up) * (double)inverse->r[order][1][low][k];
                 covariance += up;
                 most = one > most ? one : most;
                 most = two > most ? two : most;
-                at = seek_next_bit((unsigned)at, order, bytes);
             }
         }
     double yy = (double)n * (double)turned->squares - (double)turned->sum * (double)turned->sum;
