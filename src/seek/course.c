@@ -189,6 +189,8 @@ void seek_rows(const struct seek_view *view, const struct seek_course *course, i
             at++;
         if (at == 0 || __builtin_sub_overflow(moment, kept->time_ns[at - 1], &age))
             continue;
+        if (view->codes && view->codes[at - 1])
+            continue;
         if (age <= view->hold_ns && at - 1 < SEEK_NO_ROW)
             ret_rows[i] = (uint32_t)(at - 1);
     }

@@ -1,6 +1,7 @@
 /* What the files of the numeric search share.
  *
  *     views     the pages of the streams, with the bits that are no numbers
+ *     codes     rows in which a field says "not available"
  *     course    a reference made ready: whole numbers, memory, effective size
  *     clock     the offset of a reference whose clock is another one
  *     sums      moments of a view's bits at the reference's times
@@ -43,7 +44,8 @@ struct seek_view {
     struct lt_bit_set taken;         /* counters, checks, selectors: no part of a number */
     const struct lt_bit_set *common; /* the top bit of a number must be one of these; or NULL */
     int64_t period_ns;
-    int64_t hold_ns; /* a frame says nothing for longer than this */
+    int64_t hold_ns;      /* a frame says nothing for longer than this */
+    const uint8_t *codes; /* by row: 1 where some field says "not available"; NULL: nowhere */
 };
 
 struct seek_views {
@@ -55,6 +57,9 @@ void seek_view_look(struct seek_view *view); /* sets `moving` */
 enum lt_code seek_views_find(const struct lt_collect *collect,
                              const struct lt_seek_options *options, struct lt_arena *arena,
                              struct seek_views *ret_views, struct lt_error *error);
+
+/* Sets `codes`; false: out of memory. */
+bool seek_codes_find(struct seek_view *view, struct lt_arena *arena);
 
 struct seek_course {
     const struct lt_reference *reference;

@@ -106,6 +106,8 @@ static enum lt_code add_pages(const struct lt_stream *stream, struct lt_arena *a
         lt_bit_set_add_bits(&view.taken, &stream->selector.bits);
         set_hold(&view, true);
         seek_view_look(&view);
+        if (!seek_codes_find(&view, arena))
+            return seek_no_memory(error);
         code = find_taken(&view, error);
         struct seek_view *room =
             lt_arena_push(arena, &views->view, &views->count, capacity, sizeof *room);
@@ -129,6 +131,8 @@ static enum lt_code add_whole(const struct lt_stream *stream, struct lt_arena *a
     }
     set_hold(&view, stream->timing.cyclic && !stream->timing.pauses);
     seek_view_look(&view);
+    if (!seek_codes_find(&view, arena))
+        return seek_no_memory(error);
     enum lt_code code = find_taken(&view, error);
     struct seek_view *room =
         lt_arena_push(arena, &views->view, &views->count, capacity, sizeof *room);
