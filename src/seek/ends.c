@@ -152,12 +152,28 @@ static bool is_digit(const struct carry *carry)
     return carry->flips >= FLIPS_KEPT * carry->flips_above && carry->c > -2 * carry->error;
 }
 
+/* Is -1 the only number below zero? Then it is the code for no value of an unsigned number. */
+static bool is_code_alone(const struct seek_window *window)
+{
+    const struct lt_kept *kept = &window->view->kept;
+    struct lt_bits bits = seek_window_bits(window);
+    uint64_t ones = ((uint64_t)1 << window->length) - 1;
+    for (size_t i = 0; i < kept->count; i++) {
+        uint64_t raw = lt_bits_get(lt_kept_row(kept, i), &bits);
+        if (raw >> (window->length - 1) & 1 && raw != ones)
+            return false;
+    }
+    return window->length >= CODE_BITS;
+}
+
 /* Bits on top that are the same in all frames but those with a code. */
 static void strip_top(struct seek_window *window)
 {
     const struct lt_kept *kept = &window->view->kept;
     struct lt_bits bits = seek_window_bits(window);
     uint64_t all = UINT64_MAX, any = 0, ones = ((uint64_t)1 << window->length) - 1;
+    if (window->sign == LT_TWOS && is_code_alone(window))
+        window->sign = LT_UNSIGNED;
     for (size_t i = 0; i < kept->count; i++) {
         uint64_t raw = lt_bits_get(lt_kept_row(kept, i), &bits);
         if (raw == ones && window->sign == LT_UNSIGNED && window->length >= CODE_BITS)
