@@ -122,56 +122,38 @@ static int take_options(struct search *search)
 
 /* --- the search --- */
 
-/* What may hold candidates: no diagnostics, and where a signal was read from is no news. */
+/* Diagnostics hold no candidates. */
 struct places {
     const struct lt_collect *collect;
-    const bool *diagnostic;               /* by stream */
-    const struct lt_reference *elsewhere; /* NULL: anywhere */
+    const bool *diagnostic; /* by stream */
 };
 
 static bool is_candidate(void *context, const struct lt_stream *stream)
 {
     const struct places *places = context;
-    const struct lt_reference *known = places->elsewhere;
     for (size_t i = 0; i < lt_collect_count(places->collect); i++)
-        if (lt_collect_stream(places->collect, i) == stream && places->diagnostic[i])
-            return false;
-    return !known || stream->key.id != known->source.id || stream->key.bus != known->source.bus ||
-           stream->key.extended != known->source.extended;
+        if (lt_collect_stream(places->collect, i) == stream)
+            return !places->diagnostic[i];
+    return false;
 }
 
-static enum lt_code seek_numbers(struct search *search, struct places *places,
-                                 struct lt_error *error)
+/* All numbers in one call: what follows another reference better is that one. */
+static enum lt_code seek_references(struct search *search, const struct lt_seek_options *among,
+                                    struct lt_error *error)
 {
-    const struct lt_seek_options among = {.wants = is_candidate, .context = places};
-    enum lt_code code = LT_OK;
-    for (size_t i = 0; i < search->references.count && code == LT_OK;) {
-        struct lt_reference *first = &search->references.list[i];
-        struct lt_seek_target *found;
-        size_t count = 1;
-        places->elsewhere = first->has_source ? first : NULL;
-        while (!first->has_source && i + count < search->references.count &&
-               !first[count].has_source)
-            count++;
-        code =
-            lt_seek(search->gathered.collect, first, count, &among, &search->arena, &found, error);
-        if (code != LT_OK)
-            break;
-        memcpy(search->targets + search->count, found, count * sizeof *found);
-        search->count += count;
-        i += count;
-    }
-    places->elsewhere = NULL;
-    return code;
-}
-
-static enum lt_code seek_labels(struct search *search, struct places *places,
-                                struct lt_error *error)
-{
-    const struct lt_seek_options among = {.wants = is_candidate, .context = places};
-    enum lt_code code = lt_seek_marks(search->gathered.collect, search->references.marks, &among,
-                                      &search->arena, &search->targets[search->count], error);
-    search->count += code == LT_OK;
+    const struct references *references = &search->references;
+    const struct lt_collect *collect = search->gathered.collect;
+    struct lt_seek_target *found;
+    enum lt_code code =
+        lt_seek(collect, references->list, references->count, among, &search->arena, &found, error);
+    if (code != LT_OK)
+        return code;
+    memcpy(search->targets, found, references->count * sizeof *found);
+    search->count = references->count;
+    if (references->marks)
+        code = lt_seek_marks(collect, references->marks, among, &search->arena,
+                             &search->targets[search->count], error);
+    search->count += references->marks && code == LT_OK;
     return code;
 }
 
@@ -186,12 +168,11 @@ static int seek_all(struct search *search)
         return EXIT_SYSTEM;
     }
     struct places places = {.collect = search->gathered.collect};
+    const struct lt_seek_options among = {.wants = is_candidate, .context = &places};
     enum lt_code code =
         lt_survey_diagnostics(places.collect, &search->arena, &places.diagnostic, &error);
     if (code == LT_OK)
-        code = seek_numbers(search, &places, &error);
-    if (code == LT_OK && references->marks)
-        code = seek_labels(search, &places, &error);
+        code = seek_references(search, &among, &error);
     if (code != LT_OK)
         say_error(&error);
     return code == LT_OK ? EXIT_FINE : status_of(code);

@@ -150,6 +150,8 @@ static void put_legend(struct page *page, const struct lt_seek_target *target,
     struct lt_html *html = &page->html;
     char id[LT_STREAM_ID_ROOM], bits[128];
     const char *unit = target->reference->unit ? target->reference->unit : "";
+    if (strstr(target->reference->name, unit)) /* a column's name says it */
+        unit = "";
     lt_stream_id_print(id, &target->candidates->stream->key);
     lt_bits_print(bits, sizeof bits, &target->candidates->bits);
     lt_html_open(html, "p", "quiet");
@@ -170,10 +172,10 @@ static void open_part(struct lt_html *html, const char *caption)
 }
 
 static void put_parts(struct page *page, const struct lt_seek_target *target,
-                      const struct seek_trace *best, const struct seek_trace *second,
-                      const struct lt_candidate *rival, struct lt_arena *arena)
+                      const struct lt_reference *reference, const struct seek_trace *best,
+                      const struct seek_trace *second, const struct lt_candidate *rival,
+                      struct lt_arena *arena)
 {
-    const struct lt_reference *reference = target->reference;
     const struct lt_candidate *first = target->candidates;
     struct lt_html *html = &page->html;
     struct seek_pairs pairs;
@@ -199,21 +201,35 @@ static void put_parts(struct page *page, const struct lt_seek_target *target,
     lt_html_close(html);
 }
 
+/* By the recording's clock. */
+static bool move_reference(const struct lt_seek_target *target, struct lt_arena *arena,
+                           struct lt_reference *ret_moved)
+{
+    double by_ns = target->clock_found ? -target->clock_s * 1e9 : 0;
+    *ret_moved = *target->reference;
+    if (!(fabs(by_ns) < 9e18))
+        return false;
+    return by_ns == 0 ||
+           lt_reference_move(target->reference, llround(by_ns), arena, ret_moved, NULL) == LT_OK;
+}
+
 static bool draw(struct page *page, const struct lt_seek_target *target, struct lt_arena *arena)
 {
     struct seek_trace best = {0}, second = {0};
+    struct lt_reference reference;
     bool labels = seek_is_labels(target);
     const struct lt_candidate *rival = labels ? NULL : rival_of(target);
     if (!seek_trace_make(target->candidates, labels, arena, &best) ||
-        (rival && !seek_trace_make(rival, false, arena, &second)))
+        (rival && !seek_trace_make(rival, false, arena, &second)) ||
+        !move_reference(target, arena, &reference))
         return false;
     if (labels) {
-        picture_of_marks(&page->html, &page->span, target->reference, target->candidates, &best);
+        picture_of_marks(&page->html, &page->span, &reference, target->candidates, &best);
         return true;
     }
-    picture_over_time(&page->html, &page->span, target->reference, &best, rival ? &second : NULL);
+    picture_over_time(&page->html, &page->span, &reference, &best, rival ? &second : NULL);
     put_legend(page, target, rival);
-    put_parts(page, target, &best, &second, rival, arena);
+    put_parts(page, target, &reference, &best, &second, rival, arena);
     return !arena->failed;
 }
 
@@ -234,7 +250,7 @@ static void put_target(struct page *page, const struct lt_seek_target *target)
 {
     struct lt_html *html = &page->html;
     const struct lt_reference *reference = target->reference;
-    char n_eff[LT_FIGURE_ROOM], needed[LT_FIGURE_ROOM];
+    char n_eff[LT_FIGURE_ROOM], needed[LT_FIGURE_ROOM], clock[SEEK_CLOCK_ROOM];
     lt_figure_fixed(n_eff, target->n_eff, 0);
     lt_figure_fixed(needed, target->r_needed, 2);
     lt_html_open(html, "div", "target");
@@ -251,6 +267,8 @@ static void put_target(struct page *page, const struct lt_seek_target *target)
         lt_html_line(html, "p", "quiet",
                      "%s: %zu values, worth %s independent ones; a correlation of %s is needed.",
                      reference->name, reference->count, n_eff, needed);
+    if (seek_print_clock(clock, target))
+        lt_html_line(html, "p", "quiet", "Times are the recording's: %s.", clock);
     put_pictures(page, target);
     if (target->count)
         put_candidates(page, target);

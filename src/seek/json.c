@@ -103,6 +103,7 @@ static void put_target(struct lt_json *json, const struct lt_seek_report *report
         put_candidate(json, report, target, &target->candidates[i]);
     lt_json_close(json, ']');
     lt_json_f64(json, "null_r", labels ? NAN : target->null_r);
+    lt_json_f64(json, "clock_s", target->clock_found ? target->clock_s : NAN);
     lt_json_u64(json, "samples", reference->count);
     lt_json_string(json, "unit", reference->unit ? reference->unit : "");
     lt_json_f64(json, "quantum", reference->quantum > 0 ? reference->quantum : NAN);

@@ -89,7 +89,7 @@ static void put_target(const struct lt_seek_report *report, const struct lt_seek
                        struct lt_sink *sink)
 {
     const struct lt_reference *reference = target->reference;
-    char n_eff[LT_FIGURE_ROOM], needed[LT_FIGURE_ROOM];
+    char n_eff[LT_FIGURE_ROOM], needed[LT_FIGURE_ROOM], clock[SEEK_CLOCK_ROOM];
     lt_figure_fixed(n_eff, target->n_eff, 0);
     lt_figure_fixed(needed, target->r_needed, 2);
     lt_sink_format(sink, "\n%s: %s", reference->target, lt_seek_verdict_name(target->verdict));
@@ -100,6 +100,8 @@ static void put_target(const struct lt_seek_report *report, const struct lt_seek
         lt_sink_format(sink, "  (%s, %zu value%s worth %s, r %s needed)\n", reference->name,
                        reference->count, plural(reference->count), n_eff, needed);
     lt_put_wrapped(sink, 2, COLUMNS, target->say ? target->say : "");
+    if (seek_print_clock(clock, target))
+        lt_sink_format(sink, "  (%s)\n", clock);
     put_candidates(report, target, sink);
 }
 

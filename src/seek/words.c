@@ -73,3 +73,14 @@ void seek_print_proven(char ret_text[SEEK_PROVEN_ROOM], const struct lt_candidat
     unsigned low = proven->part[proven->parts - 1].lsb;
     lt_text_format(ret_text, SEEK_PROVEN_ROOM, " (proven down to %u.%u)", low / 8, low % 8);
 }
+
+bool seek_print_clock(char ret_text[SEEK_CLOCK_ROOM], const struct lt_seek_target *target)
+{
+    char seconds[LT_FIGURE_ROOM];
+    if (!target->clock_found)
+        return false;
+    lt_figure_fixed(seconds, fabs(target->clock_s), 2);
+    lt_text_format(ret_text, SEEK_CLOCK_ROOM, "its clock is %s s %s the recording's", seconds,
+                   target->clock_s < 0 ? "behind" : "ahead of");
+    return true;
+}

@@ -23,6 +23,10 @@ void seek_print_meaning(char ret_text[SEEK_MEANING_ROOM], const struct lt_seek_t
 #define SEEK_PROVEN_ROOM 40
 void seek_print_proven(char ret_text[SEEK_PROVEN_ROOM], const struct lt_candidate *candidate);
 
+/* "its clock is 7.25 s behind the recording's"; false where it is the same one, or not known. */
+#define SEEK_CLOCK_ROOM 100
+bool seek_print_clock(char ret_text[SEEK_CLOCK_ROOM], const struct lt_seek_target *target);
+
 /* "-20 ms"; whole milliseconds are as fine as any lag is known. */
 void seek_print_lag(char ret_text[LT_TIME_ROOM], double lag_s);
 

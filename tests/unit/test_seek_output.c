@@ -186,8 +186,15 @@ static void numbers_have_their_keys(void **state)
                    "\"proven_bits\":\"0.7..1.0\",\"scale\":0.25,\"offset\":0,\"unit\":\"rpm\","
                    "\"lag_s\":0.03,\"r\":0.9998,\"rmse\":3.1,\"confidence\":0.99,\"group\":1,"
                    "\"values\":null,");
+    json_has(made, "\"clock_s\":null");
     best_of(made, made->target)->rmse = NAN;
     json_has(made, "\"rmse\":null");
+    made->target->clock_found = true;
+    made->target->clock_s = -7.25;
+    json_has(made, "\"clock_s\":-7.25");
+    char *text = output(lt_seek_table, made);
+    assert_non_null(strstr(text, "(its clock is 7.25 s behind the recording's)"));
+    free(text);
     free(made);
 }
 
