@@ -5,4 +5,4 @@ while [ $i -le 60 ]; do echo "$((1700000000 + i)),900" >> flat.csv; i=$((i + 1))
 "$loomtap" seek "$root/captures/tarn-drive.log" --ref flat.csv --target engine_speed > table.txt
 echo "status $?"
 grep -o '^engine_speed: not exercised' table.txt
-grep -o 'pull away three times through the gears' table.txt
+sed 1,5d table.txt
