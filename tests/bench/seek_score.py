@@ -18,7 +18,9 @@ What counts as right (the same for every car, written down before there was anyt
   whatever the verdict.
 - A target is *absent* where no field carries it and no cousin does. `found` is wrong there.
 - *Exercised* is fixed from the replies or marks before any search (seek_replies.py); a copy must
-  have been exercised too, by the layout's own word.
+  have been exercised too, by the layout's own word, and reach what 98 of 100 replies say: a field
+  that is cut off below that carries its target in part. It is right where it is named, and not
+  wanted.
 - *Claims* are candidates with a confidence, in any target that was asked.
 """
 from bisect import bisect_right
@@ -271,10 +273,22 @@ class Truth:
         self.copies = [(frame, field) for frame in car.frames for field in frame.fields
                        if field.get('quantity') == target and frame.data]
         self.cousins = self.find_cousins(car) if samples else []
-        self.carried = any(field['exercised'] for _, field in self.copies)
+        self.carried = any(field['exercised'] and not self.clips(field)
+                           for _, field in self.copies)
 
     def absent(self):
         return not self.copies and not self.cousins
+
+    def clips(self, field):
+        """Does it reach less than the replies did, for more than 2 of 100?"""
+        if self.samples is None or field.get('form') == 'reciprocal':
+            return False
+        width = len(field['places'])
+        ends = [signed(field['sign'], raw, width) * field['scale'] + field['offset']
+                for raw in (0, (1 << width) - 1, 1 << (width - 1), (1 << (width - 1)) - 1)]
+        low, high = min(ends) - self.samples.step, max(ends) + self.samples.step
+        beyond = sum(not low <= value <= high for value in self.samples.values)
+        return beyond > 0.02 * len(self.samples.values)
 
     def find_cousins(self, car):
         unit = UNITS.get(self.target)
