@@ -102,7 +102,7 @@ struct signal_watch {
     struct reading stated, turned;
     double travel_unsigned, travel_twos, travel_magnitude;
     uint64_t over_top, over_middle; /* steps across where a sign shows, up and down */
-    uint64_t over_top_down, over_middle_down;
+    uint64_t over_top_down, over_middle_down, top_alone, top_alone_down;
     struct samples samples; /* of signals with a role */
 };
 

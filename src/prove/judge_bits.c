@@ -145,7 +145,8 @@ static bool both_ways(uint64_t all, uint64_t down)
 static bool crossed(const struct signal_watch *watch)
 {
     return both_ways(watch->over_top, watch->over_top_down) ||
-           both_ways(watch->over_middle, watch->over_middle_down);
+           both_ways(watch->over_middle, watch->over_middle_down) ||
+           both_ways(watch->top_alone, watch->top_alone_down);
 }
 
 static void judge_sign(struct judge *judge, const struct signal_watch *watch)

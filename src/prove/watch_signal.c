@@ -20,7 +20,7 @@
 #define WRAPS_LEAST     3
 #define EXPLAINED_LEAST 0.9
 #define HARMED_MOST     0.1
-#define SLEW_QUANTA     4
+#define NOISE_QUANTA    4
 /* Of a role's usual range: a value may lie so far beyond. */
 #define USUAL_SLACK 0.05
 
@@ -167,6 +167,8 @@ static void set_range(struct signal_watch *watch)
     watch->range_high = INFINITY;
     if (def->role && !def->role->is_labels) {
         double slack = USUAL_SLACK * (def->role->high - def->role->low);
+        if (def->form == LT_FORM_LINEAR)
+            slack += NOISE_QUANTA * quantum_of(watch);
         watch->range_low = def->role->low - slack;
         watch->range_high = def->role->high + slack;
     }
@@ -282,6 +284,9 @@ static void step_of_signs(struct signal_watch *watch, uint64_t raw, uint64_t bef
     } else if (step <= near) {
         watch->over_middle++;
         watch->over_middle_down += raw < before;
+    } else if (distance(step, top) <= near) { /* the top bit alone, as of a sign and magnitude */
+        watch->top_alone++;
+        watch->top_alone_down += raw < before;
     }
 }
 
@@ -304,20 +309,20 @@ static void step_of_value(struct signal_watch *watch, double value, int64_t time
         return;
     /* Steps of the field itself and noise on its low bits are no speed. A value may be older than
      * its frame: what counts is the time since it moved last. */
-    double noise = SLEW_QUANTA * quantum_of(watch);
+    double noise = NOISE_QUANTA * quantum_of(watch);
     double moved = fabs(value - watch->last_value) - noise;
     double rate = moved / ((double)gap_between(watch->moved_ns, time_ns) / (double)NS_PER_S);
     watch->fast_steps += rate > role->max_rate;
     watch->fastest = rate > watch->fastest ? rate : watch->fastest;
 }
 
-/* Round the field either way: across the place of the sign it is small too. */
+/* Round the field either way: across the place of any sign it is small too. */
 static bool is_small(const struct signal_watch *watch, uint64_t step)
 {
     if (watch->length >= 64)
         return false;
     uint64_t size = (uint64_t)1 << watch->length, least = size / 16;
-    return step <= least || size - step <= least;
+    return step <= least || size - step <= least || distance(step, size / 2) <= least;
 }
 
 static void take_change(struct signal_watch *watch, uint64_t raw, double value, int64_t time_ns)
