@@ -6,8 +6,9 @@
  * one after another, which chance hardly does; a byte in which nothing changes within a page is
  * mostly the selector's as a whole; and how much of what the pages hold elsewhere never changes.
  *
- * Bits that never move do not tell whose they are. Only where ones go on to the end of a byte or of
- * its half are they taken for part of the numbers: pages 230 to 244, not 6 to 20. */
+ * Bits that never move do not tell whose they are. But ones above, where nothing else of the byte
+ * moves, are taken for part of the numbers, which are 194 to 199 then and not 2 to 7; and ones
+ * below down to the end of the byte or of its half. */
 #include <math.h>
 #include <string.h>
 
@@ -202,21 +203,40 @@ static bool is_filled_with_ones(const struct search *s, unsigned byte)
     return 3 * ones > still;
 }
 
-static struct narrow with_ones(const struct search *s, const struct narrow *window,
-                               const struct byte_of_pages *pages)
+/* The highest bit above the window's that is a one, if nothing above moves: the numbers begin
+ * there. Where unused bits are ones, those at the byte's end may be unused. */
+static unsigned highest_one(const struct byte_of_pages *pages, unsigned msb, bool filled)
 {
-    unsigned base = window->span.lsb / 8u * 8u, lsb = window->span.lsb % 8u;
-    unsigned msb = window->span.msb % 8u, low = lsb, high = msb;
+    unsigned high = 7;
+    if (pages->moving >> msb >> 1)
+        return msb;
+    while (filled && high > msb && has(pages->value[0], high))
+        high--;
+    while (high > msb && !has(pages->value[0], high))
+        high--;
+    return high;
+}
+
+/* Pages of odd numbers alone end in a one that never moves. */
+static unsigned lowest_one(const struct byte_of_pages *pages, unsigned lsb)
+{
     uint8_t ones = (uint8_t)(pages->value[0] & ~pages->moving);
-    struct narrow wide;
-    for (unsigned bit = msb; bit % 8 != 7 && has(ones, bit + 1); bit++)
-        if ((bit + 1) % 4 == 3)
-            high = bit + 1;
+    unsigned low = lsb;
     for (unsigned bit = lsb; bit > 0 && has(ones, bit - 1); bit--)
         if ((bit - 1) % 4 == 0)
             low = bit - 1;
-    return narrow_make(&wide, base + low, high - low + 1, false, s->kept->key.length) ? wide
-                                                                                      : *window;
+    return low;
+}
+
+static struct narrow with_ones(const struct search *s, const struct narrow *window,
+                               const struct byte_of_pages *pages)
+{
+    unsigned byte = window->span.lsb / 8u, lsb = window->span.lsb % 8u, msb = window->span.msb % 8u;
+    bool filled = is_filled_with_ones(s, byte);
+    unsigned high = highest_one(pages, msb, filled), low = filled ? lsb : lowest_one(pages, lsb);
+    struct narrow wide;
+    return narrow_make(&wide, 8 * byte + low, high - low + 1, false, s->kept->key.length) ? wide
+                                                                                          : *window;
 }
 
 struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
@@ -228,7 +248,7 @@ struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
         return *window;
     read_pages(s, window, judged, &pages);
     wide = widened(s, window, &pages);
-    return is_filled_with_ones(s, window->span.lsb / 8u) ? wide : with_ones(s, &wide, &pages);
+    return with_ones(s, &wide, &pages);
 }
 
 double lt_selector_prior(struct search *s, const struct narrow *window, const struct judged *judged)
