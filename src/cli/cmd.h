@@ -90,6 +90,21 @@ void say_error(const struct lt_error *error);
 void say_faults(const struct lt_faults *faults, bool quiet);
 void complain(const char *format, ...) __attribute__((format(printf, 1, 2)));
 void say(bool quiet, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* How far long work is: a line that is written over, on a terminal alone and not when quiet, from
+ * the second second on. What is said meanwhile takes its place.
+ *
+ *     struct progress progress = progress_begin(quiet);
+ *     while (...)
+ *         progress_show(&progress, "reading: %u frames", count);   as often as one likes
+ *     progress_end(&progress); */
+struct progress {
+    bool on;
+    int64_t next_ns; /* when it may be shown again */
+};
+struct progress progress_begin(bool quiet);
+void progress_show(struct progress *progress, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+void progress_end(struct progress *progress);
 /* The command line is wrong: says so, points to --help, gives EXIT_USAGE. */
 int usage_error(const char *command, const char *format, ...) __attribute__((format(printf, 2, 3)));
 int status_of(enum lt_code code);

@@ -91,6 +91,7 @@ static int take_options(const struct survey_values *v, struct gather_options *ga
         .reading = {.differences = v->differences, .strict = v->strict, .columns = v->columns},
         .buses = &v->buses,
         .threads = thread_count(v->threads),
+        .progress = !v->common.quiet,
     };
     if (!v->common.arguments.count)
         return usage_error("survey", "no capture given");

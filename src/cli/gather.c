@@ -24,6 +24,8 @@ struct pass {
     uint64_t number;             /* of the frame before: it starts anew with each file */
     int8_t wanted[LT_BUSES_MAX]; /* 0 not yet known, 1 yes, -1 no */
     uint64_t outside_span, other_buses;
+    uint64_t frames, expected; /* read so far; in all, 0 not known */
+    struct progress progress;
     enum lt_code code;
     struct lt_error error;
 };
@@ -80,8 +82,19 @@ static void take_frame(struct pass *pass, const struct lt_frame *frame)
     }
 }
 
+static void show_progress(struct pass *pass)
+{
+    if (pass->expected)
+        progress_show(&pass->progress, "second reading: %.0f %%",
+                      100.0 * (double)pass->frames / (double)pass->expected);
+    else
+        progress_show(&pass->progress, "reading: %.1f million frames", (double)pass->frames / 1e6);
+}
+
 static void take_batch(struct pass *pass, const struct lt_batch *batch)
 {
+    pass->frames += batch->count;
+    show_progress(pass);
     for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
         take_frame(pass, &batch->frames[i]);
 }
@@ -141,6 +154,7 @@ static int read_all(struct pass *pass)
         if (pass->options->threads > 1 && lt_reader_can_split(pass->reader))
             take_in_pieces(pass);
     }
+    progress_end(&pass->progress);
     if (pass->code != LT_OK) {
         say_error(&pass->error);
         return EXIT_SYSTEM;
@@ -183,8 +197,10 @@ int gather(struct gathered *gathered, const char *const *paths, size_t count,
                         .reader = gathered->reader,
                         .collect = gathered->collect,
                         .take = options->watch,
-                        .context = options->context};
+                        .context = options->context,
+                        .progress = progress_begin(!options->progress)};
     int status = read_all(&pass);
+    gathered->frames = pass.frames;
     gathered->outside_span = pass.outside_span;
     gathered->other_buses = pass.other_buses;
     gathered->broken = status != EXIT_FINE;
@@ -238,7 +254,11 @@ int gather_repeat(const struct gathered *gathered,
                   void (*take)(void *context, const struct lt_frame *frame), void *context)
 {
     struct lt_error error;
-    struct pass pass = {.options = gathered->options, .take = take, .context = context};
+    struct pass pass = {.options = gathered->options,
+                        .take = take,
+                        .context = context,
+                        .expected = gathered->frames,
+                        .progress = progress_begin(!gathered->options->progress)};
     if (lt_reader_open_all(&pass.reader, gathered->paths, gathered->path_count,
                            &gathered->options->reading, &error) != LT_OK) {
         say_error(&error);

@@ -13,6 +13,7 @@ struct gather_options {
     struct lt_time_bound from, to;
     const struct list *buses; /* NAME or SAID=NAME each: these alone; none = all. May be NULL */
     unsigned threads;         /* 1 or more */
+    bool progress;            /* shown on a terminal (cmd.h) */
     /* Also sees every frame of the first reading that the collector takes; NULL for none. */
     void (*watch)(void *context, const struct lt_frame *frame);
     void *context;
@@ -30,6 +31,7 @@ struct gathered {
     char said_names[LT_BUSES_MAX][LT_NAME_MAX + 1]; /* SAID of `--bus SAID=NAME`; "" for none */
     bool broken; /* the reading ended with an error: there is no second one */
     uint64_t outside_span, other_buses; /* frames left out */
+    uint64_t frames;                    /* all that were read */
 };
 
 /* Reads all of it; what was read before an error stays and is worked with. The status is that of

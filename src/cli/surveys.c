@@ -23,16 +23,26 @@ static int verify(const struct gathered *gathered, struct lt_survey *survey)
     return status;
 }
 
+static void show_progress(void *context, size_t done, size_t all)
+{
+    progress_show(context, "looking at frames: %.0f %%", 100.0 * (double)done / (double)all);
+}
+
 int make_survey(const struct gathered *gathered, uint32_t bitrate_hz, struct lt_arena *arena,
                 struct lt_survey **ret_survey)
 {
     struct lt_error error;
+    struct progress progress = progress_begin(!gathered->options->progress);
     struct lt_survey_options making = {
+        .progress = show_progress,
+        .context = &progress,
         .bitrate_hz = bitrate_hz,
         .bus_names = gathered->bus_names,
         .bus_count = gathered->bus_count,
     };
-    if (lt_survey_make(gathered->collect, &making, arena, ret_survey, &error) != LT_OK) {
+    enum lt_code code = lt_survey_make(gathered->collect, &making, arena, ret_survey, &error);
+    progress_end(&progress);
+    if (code != LT_OK) {
         say_error(&error);
         return EXIT_SYSTEM;
     }

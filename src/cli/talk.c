@@ -2,6 +2,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 #include <unistd.h>
 
 #include "cli/cmd.h"
@@ -12,11 +13,22 @@ static bool with_colour(void)
     return isatty(STDERR_FILENO) && !(no && *no);
 }
 
+/* Progress stands on the line: what is said next begins at its start. */
+static bool line_is_taken;
+
+static void clear_line(void)
+{
+    if (line_is_taken)
+        fputs("\r\033[K", stderr);
+    line_is_taken = false;
+}
+
 void say_error(const struct lt_error *error)
 {
     static const char *const colours[] = {"\033[1;31m", "\033[33m", "\033[36m"};
     char text[1200];
     lt_error_print(error, text, sizeof text);
+    clear_line();
     if (with_colour())
         fprintf(stderr, "%s%s\033[0m\n", colours[error->severity], text);
     else
@@ -29,6 +41,7 @@ void say_faults(const struct lt_faults *faults, bool quiet)
         if (!quiet || faults->items[i].severity == LT_SEVERITY_ERROR)
             say_error(&faults->items[i]);
     size_t all = faults->errors + faults->warnings;
+    clear_line();
     if (all > faults->count)
         fprintf(stderr, "... and %zu more\n", all - faults->count);
 }
@@ -48,9 +61,46 @@ void say(bool quiet, const char *format, ...)
     va_list args;
     if (quiet)
         return;
+    clear_line();
     va_start(args, format);
     vfprintf(stderr, format, args);
     va_end(args);
+}
+
+#define PROGRESS_FIRST_NS INT64_C(1000000000)
+#define PROGRESS_EVERY_NS INT64_C(200000000)
+
+static int64_t monotonic_ns(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
+}
+
+struct progress progress_begin(bool quiet)
+{
+    bool on = !quiet && isatty(STDERR_FILENO);
+    return (struct progress){on, on ? monotonic_ns() + PROGRESS_FIRST_NS : 0};
+}
+
+void progress_show(struct progress *progress, const char *format, ...)
+{
+    va_list args;
+    int64_t now_ns = progress->on ? monotonic_ns() : 0;
+    if (!progress->on || now_ns < progress->next_ns)
+        return;
+    progress->next_ns = now_ns + PROGRESS_EVERY_NS;
+    clear_line();
+    va_start(args, format);
+    vfprintf(stderr, format, args);
+    va_end(args);
+    line_is_taken = true;
+}
+
+void progress_end(struct progress *progress)
+{
+    if (progress->on)
+        clear_line();
 }
 
 int usage_error(const char *command, const char *format, ...)

@@ -38,7 +38,5 @@ const struct lt_bits *lt_check_counter(const struct lt_checksum *checksum, struc
 bool lt_check_uses_counter(const struct lt_checksum *checksum);
 /* One past the last byte that the ranges name. */
 unsigned lt_check_ranges_end(const struct lt_checksum *checksum);
-/* "both", "low" ... */
-const char *lt_check_mode_name(enum lt_data_id_mode mode);
 
 #endif

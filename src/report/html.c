@@ -17,7 +17,10 @@ static const char common_style[] =
     "svg{max-width:100%;height:auto;display:block}"
     "svg text{font:10px ui-monospace,monospace;fill:#1b1f24}"
     ".quiet{color:#59636e}"
-    "@media print{body{margin:0;max-width:none}details{break-inside:avoid}}";
+    ".fold>label{cursor:pointer;color:#59636e}"
+    "@media screen{.fold>input:not(:checked)~.folded{display:none}}"
+    "@media print{body{margin:0;max-width:none}.fold>input{display:none}"
+    "tr,svg{break-inside:avoid}thead{display:table-header-group}h1,h2,h3{break-after:avoid}}";
 
 void lt_html_escape(struct lt_sink *sink, struct lt_text text)
 {
@@ -117,4 +120,18 @@ void lt_html_line(struct lt_html *html, const char *tag, const char *css_class, 
     put_formatted(html, format, args);
     va_end(args);
     lt_sink_format(html->sink, "</%s>\n", tag);
+}
+
+void lt_html_fold(struct lt_html *html, const char *format, ...)
+{
+    va_list args;
+    lt_html_open(html, "div", "fold");
+    html->folds++;
+    lt_sink_format(html->sink, "<input type=\"checkbox\" id=\"fold%u\"><label for=\"fold%u\">",
+                   html->folds, html->folds);
+    va_start(args, format);
+    put_formatted(html, format, args);
+    va_end(args);
+    lt_sink_string(html->sink, "</label>\n");
+    lt_html_open(html, "div", "folded");
 }

@@ -278,6 +278,7 @@ enum lt_code parts_find_checks(struct parts *parts)
     parts->pool.left = LT_WORK_POOL;
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++) {
         struct frame_parts *frame = &parts->frames[order[i]];
+        parts_tell(parts, 0, i);
         code = parts_each_page(parts, frame, look_at_page, NULL);
         if (code == LT_OK && frame->paged)
             code = settle_whole(parts, frame);

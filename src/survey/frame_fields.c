@@ -181,10 +181,13 @@ static enum lt_code find_all_fields(struct parts *parts)
     parts->pool.left = LT_WORK_POOL;
     for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
         code = extend_common(parts, &parts->frames[i]);
-    for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
-        code = parts_each_page(parts, &parts->frames[order[i]], look_first, &rounds);
-    for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++)
-        code = parts_each_page(parts, &parts->frames[order[i]], look_again, &rounds);
+    for (unsigned round = 1; round < 3; round++) {
+        parts_fn look = round == 1 ? look_first : look_again;
+        for (size_t i = 0; i < parts->frame_count && code == LT_OK; i++) {
+            parts_tell(parts, round, i);
+            code = parts_each_page(parts, &parts->frames[order[i]], look, &rounds);
+        }
+    }
     return code;
 }
 

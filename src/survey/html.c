@@ -11,7 +11,7 @@
 #define CHANGES_MAX  500
 
 static const char style[] =
-    ".frame{margin:1.3em 0;break-inside:avoid}.frame .head{display:flex;flex-wrap:wrap;"
+    ".frame{margin:1.3em 0}.frame .head{display:flex;flex-wrap:wrap;break-after:avoid;"
     "align-items:center}.head span{margin-right:1em}.id{font:700 1.15em ui-monospace,monospace}"
     ".bar{stroke:#30506f}.b8{stroke-width:8.5}.b16{stroke-width:5}.b32{stroke-width:3.2}"
     ".b64{stroke-width:2.2}.still{fill:#8a929b;font-size:8.5px}"
@@ -26,8 +26,7 @@ static const char style[] =
     ".bracket.unknown{stroke:#8a929b}.bracket.text{stroke:#59636e;stroke-dasharray:8 3}"
     ".bracket.faint{stroke-width:1}.top{fill:#1b1f24}"
     ".axis{stroke:#8a929b;stroke-width:1}.reach{stroke:#c2a878;stroke-width:5}"
-    ".spread{stroke:#30506f;stroke-width:9}.point{fill:#1b1f24}.small{font-size:8.5px}"
-    "summary{cursor:pointer;color:#59636e}";
+    ".spread{stroke:#30506f;stroke-width:9}.point{fill:#1b1f24}.small{font-size:8.5px}";
 
 /* --- tables of fields --- */
 
@@ -78,9 +77,7 @@ static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame
     bool paged = survey_is_paged(frame);
     if (!frame->field_count)
         return;
-    lt_html_open(html, "details", NULL);
-    lt_html_line(html, "summary", NULL, frame->field_count == 1 ? "%zu field" : "%zu fields",
-                 frame->field_count);
+    lt_html_fold(html, frame->field_count == 1 ? "%zu field" : "%zu fields", frame->field_count);
     lt_html_open(html, "table", NULL);
     lt_html_open(html, "tr", NULL);
     for (size_t i = 0; i < sizeof heads / sizeof *heads; i++)
@@ -92,6 +89,7 @@ static void put_fields(struct lt_html *html, const struct lt_survey_frame *frame
     lt_html_close(html);
     for (size_t i = 0; i < frame->field_count; i++)
         put_field(html, &frame->fields[i], paged);
+    lt_html_close(html);
     lt_html_close(html);
     lt_html_close(html);
 }

@@ -2,7 +2,6 @@
  * added. */
 #include <math.h>
 
-#include "core/checksum_rules.h"
 #include "loomtap/survey/output.h"
 #include "survey/survey_internal.h"
 #include "survey/words.h"

@@ -43,6 +43,14 @@ void parts_end_work(struct parts *parts, struct frame_parts *frame, const struct
     lt_work_end(&parts->pool, work);
 }
 
+void parts_tell(const struct parts *parts, unsigned round, size_t done)
+{
+    const struct lt_survey_options *options = parts->work->options;
+    if (options->progress)
+        options->progress(options->context, round * parts->frame_count + done,
+                          3 * parts->frame_count);
+}
+
 struct rows_of {
     size_t rows, index;
 };

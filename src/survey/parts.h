@@ -42,6 +42,8 @@ enum lt_code parts_new(struct parts *parts);
  * of the frame. */
 struct lt_work parts_begin_work(const struct parts *parts, const struct page_parts *page);
 void parts_end_work(struct parts *parts, struct frame_parts *frame, const struct lt_work *work);
+/* Frame number `done` of this round is looked at: 0 for checks, 1 and 2 for fields. */
+void parts_tell(const struct parts *parts, unsigned round, size_t done);
 /* The frames' numbers in `parts->frames`, those with most frames kept first: where the work runs
  * out, the sparse ones lose. NULL: out of memory. */
 const size_t *parts_by_rows(struct parts *parts);

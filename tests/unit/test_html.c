@@ -73,6 +73,31 @@ static void elements_close_in_their_order(void **state)
     end(written);
 }
 
+static void what_is_folded_is_there_for_print(void **state)
+{
+    struct written *written = begin();
+    struct lt_html html;
+    (void)state;
+    lt_html_begin(&html, &written->sink, "t", NULL);
+    size_t head = written->out.len;
+    lt_html_fold(&html, "%d <fields>", 2);
+    lt_html_string(&html, "x");
+    lt_html_close(&html);
+    lt_html_close(&html);
+    lt_html_end(&html);
+    const char *page = text_of(written);
+    assert_string_equal(page + head, "<div class=\"fold\"><input type=\"checkbox\" id=\"fold1\">"
+                                     "<label for=\"fold1\">2 &lt;fields&gt;</label>\n"
+                                     "<div class=\"folded\">x</div>\n</div>\n</body></html>\n");
+    /* Hiding is a rule for screens alone. */
+    const char *hidden = strstr(page, "~.folded{display:none}");
+    assert_non_null(hidden);
+    assert_null(strstr(hidden + 1, "~.folded{display:none}"));
+    assert_non_null(strstr(page, "@media screen{.fold>input:not(:checked)~.folded{display:none}}"));
+    assert_null(strstr(page, "<details"));
+    end(written);
+}
+
 static void a_page_fetches_nothing(void **state)
 {
     struct written *written = begin();
@@ -95,6 +120,7 @@ int main(void)
         cmocka_unit_test(text_cannot_become_markup),
         cmocka_unit_test(bytes_that_are_no_text_are_replaced),
         cmocka_unit_test(elements_close_in_their_order),
+        cmocka_unit_test(what_is_folded_is_there_for_print),
         cmocka_unit_test(a_page_fetches_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

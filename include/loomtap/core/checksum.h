@@ -149,5 +149,7 @@ uint32_t lt_crc_compute(const struct lt_crc *crc, const uint8_t *bytes, size_t c
 
 /* The families' names as written: "xor", "nibble-sum", "e2e-p1" ... */
 const char *lt_check_family_name(enum lt_check_family family);
+/* The same of data-id modes: "both", "low" ... */
+const char *lt_check_mode_name(enum lt_data_id_mode mode);
 
 #endif

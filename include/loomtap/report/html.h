@@ -21,7 +21,7 @@
 
 struct lt_html {
     struct lt_sink *sink;
-    unsigned depth;
+    unsigned depth, folds;
     const char *tags[LT_HTML_DEPTH];
 };
 
@@ -39,6 +39,11 @@ void lt_html_text(struct lt_html *html, const char *format, ...)
 /* An element with nothing but text. */
 void lt_html_line(struct lt_html *html, const char *tag, const char *css_class, const char *format,
                   ...) __attribute__((format(printf, 4, 5)));
+
+/* What follows, until two elements are closed, is folded on the screen and there on paper: a box to
+ * tick, for browsers do not print what their own folding element hides. The text is the label. */
+void lt_html_fold(struct lt_html *html, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
 
 /* The escaped form of a text, for places inside attributes too. */
 void lt_html_escape(struct lt_sink *sink, struct lt_text text);

@@ -104,6 +104,9 @@ struct lt_survey_options {
     uint32_t bitrate_hz; /* 0: guess */
     const char *const *bus_names;
     size_t bus_count;
+    /* Told how far it is, in frames looked at; NULL for none. */
+    void (*progress)(void *context, size_t done, size_t all);
+    void *context;
 };
 
 /* Works out the survey of a finished collector, which must outlive it. Everything else lives in
