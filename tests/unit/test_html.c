@@ -79,6 +79,7 @@ static void what_is_folded_is_there_for_print(void **state)
     struct lt_html html;
     (void)state;
     lt_html_begin(&html, &written->sink, "t", NULL);
+    text_of(written);
     size_t head = written->out.len;
     lt_html_fold(&html, "%d <fields>", 2);
     lt_html_string(&html, "x");
