@@ -23,6 +23,7 @@
 #define PREFER       0.7  /* within it the handier one goes first */
 #define AS_LITTLE    1.08 /* left over as the first */
 #define AS_CLOSE     1.25 /* to what steps and times explain: no cousin that is only finer */
+#define CLAIM_ODD    0.75
 #define CLAIM        0.5
 #define CLAIMED_MOST 3.0
 /* Odds: fitted on generated cars (tests/bench), see there how well they hold. */
@@ -33,6 +34,8 @@
 #define ODDS_STRONG  1.3
 #define ODDS_SLOW    1.0
 #define ODDS_FLAT    1.2
+#define ODDS_UNSURE  2.7
+#define LEVELS_SURE  8u
 #define SPREAD_LEAST 3.0
 #define ODDS_CLAIMED 3.0
 #define SNAP_WORTH   0.7 /* of a usual scale, in the logarithm of what is left over */
@@ -125,6 +128,9 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
         z += ODDS_SLOW - (fit->snapped ? ODDS_SNAP : 0);
     /* Two values and little between them fit anything that has two. */
     z -= ODDS_FLAT * fmax(SPREAD_LEAST - course->spread, 0);
+    /* Few levels leave the scale open. */
+    if (course->spread < SPREAD_LEAST || (course->slow && course->levels < LEVELS_SURE))
+        z = fmin(z, ODDS_UNSURE);
     if (margin < 0) /* chance alone reaches it */
         z = fmin(z - 4, -1);
     return z;
@@ -261,13 +267,21 @@ static bool give(struct judging *judging, const struct entry *entry, uint32_t *r
     return out->why != NULL;
 }
 
+/* A linear cousin (a speed that the dash shows too high) follows as closely as the number itself:
+ * without a usual scale it takes more to be believed. Temperatures are told by their values. */
+static bool is_claimed(const struct judging *judging, const struct entry *entry)
+{
+    bool odd = !entry->fit->snapped && !entry->fit->reciprocal && !judging->course->slow;
+    return seek_sigmoid(entry->odds) >= (odd ? CLAIM_ODD : CLAIM);
+}
+
 /* As good as the first, and says something else. */
 static const struct entry *rival_of(const struct judging *judging)
 {
     const struct entry *best = &judging->entry[0];
     for (size_t i = 1; i < judging->count; i++) {
         const struct entry *entry = &judging->entry[i];
-        if (entry->odds >= best->odds - RIVAL && seek_sigmoid(entry->odds) >= CLAIM &&
+        if (entry->odds >= best->odds - RIVAL && is_claimed(judging, entry) &&
             differs(best, entry, judging))
             return entry;
     }
@@ -276,7 +290,7 @@ static const struct entry *rival_of(const struct judging *judging)
 
 static enum lt_seek_verdict verdict_of(struct judging *judging)
 {
-    if (!judging->count || seek_sigmoid(judging->entry[0].odds) < CLAIM)
+    if (!judging->count || !is_claimed(judging, &judging->entry[0]))
         return judging->exercised ? LT_SEEK_NOT_ON_BUS : LT_SEEK_NOT_EXERCISED;
     if (!judging->exercised && seek_sigmoid(judging->entry[0].odds) < 0.9)
         return LT_SEEK_NOT_EXERCISED;
