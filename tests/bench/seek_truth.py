@@ -4,12 +4,15 @@ layout is known exactly. Shares no code with the finder, and nothing with the pr
 
     seek_truth.py LOOMTAP [--seeds 1..50] [--aside] [--seconds 300,60,900] [--jobs 2] [--strict]
                   [--write docs/seek-truth.md] [--failures FILE] [--keep FOLDER] [--smoke]
-                  [--cars PREFIX ...]
+                  [--cars PREFIX ...] [--tally FILE]
 
 Each car is driven as often as there are --seconds: 300 for what a five-minute drive must show, 60
 for false finds, 900 for temperatures. A tester polls in all of them. On 300 and 60 seconds each car
 is asked a second time with every frame left out that carries one of a half of the targets, drawn by
 the seed: there they are absent, and only absent targets are counted. Marks are a run of their own.
+
+--tally keeps the counts in a file and adds to those that are there, so that a long run can be done in
+parts, one --seconds after the other; the page is then of all of them.
 
 --cars takes captures made elsewhere: PREFIX.log, PREFIX.json (keys as of --layout), PREFIX.csv.
 
@@ -288,6 +291,24 @@ def write_failures(score, path):
         file.writelines('[%s] %s\n' % item for item in sorted(score.failures))
 
 
+def add_tally(score, seconds, path):
+    """Adds what the file has, and writes it anew. The seconds of all parts."""
+    if os.path.exists(path):
+        with open(path) as file:
+            before = json.load(file)
+        for name, (right, of) in before['rate']:
+            score.count(name, right, of)
+        for group, low, right, of, total in before['bins']:
+            cell = score.bins.setdefault((group, low), [0, 0, 0.0])
+            for i, more in enumerate((right, of, total)):
+                cell[i] += more
+        seconds = before['seconds'] + [s for s in seconds if s not in before['seconds']]
+    with open(path, 'w') as file:
+        json.dump({'seconds': seconds, 'rate': sorted(score.rate.items()),
+                   'bins': [list(key) + cell for key, cell in sorted(score.bins.items())]}, file)
+    return seconds
+
+
 def parse():
     parser = argparse.ArgumentParser()
     parser.add_argument('loomtap')
@@ -299,6 +320,7 @@ def parse():
     parser.add_argument('--write')
     parser.add_argument('--failures')
     parser.add_argument('--keep')
+    parser.add_argument('--tally')
     parser.add_argument('--smoke', action='store_true')
     parser.add_argument('--strict', action='store_true')
     args = parser.parse_args()
@@ -346,6 +368,8 @@ def main():
     if args.smoke:
         return 1 if smoke_fails(total) else 0
     seconds = [int(text) for text in args.seconds.split(',')]
+    if args.tally:
+        seconds = add_tally(total, seconds, args.tally)
     page = list(asked_lines(total)) + [''] + list(other_lines(total)) + [''] + \
         list(calibration_lines(total))
     if not args.cars:
