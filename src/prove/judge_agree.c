@@ -11,6 +11,7 @@
 #define LEVEL_COUNT   5
 #define FAR_LEVEL     1.5 /* tolerances, where the slope cannot be told */
 #define ROLE_PART     0.005
+#define ROLE_LEAST    0.0005 /* less is of no weight to anyone */
 /* A frame behind diagnostics is filtered more than they are, and what swings fast loses height. */
 #define FILTERED_LAG_S   (-0.05)
 #define FILTERED_SLOPE   0.25
@@ -123,7 +124,8 @@ static struct tolerance tolerance_of(const struct judge *judge, const struct sig
     double certain = f->n_eff > 1 ? 3 * f->rmse / sqrt(f->n_eff) : f->rmse;
     double r2 = f->r * f->r;
     struct tolerance t;
-    t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain;
+    t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain +
+              ROLE_LEAST * (watch->def->role->high - watch->def->role->low);
     t.slope = limit_of(judge, LT_LIMIT_AGREE_SCALE) / 100;
     if (f->lag_s < FILTERED_LAG_S)
         t.slope += FILTERED_SLOPE;

@@ -149,6 +149,20 @@ static bool crossed(const struct signal_watch *watch)
            both_ways(watch->top_alone, watch->top_alone_down);
 }
 
+/* Steps across the top bit that are smooth as stated: a number that is read wrongly has none, one
+ * that is read well may jump from one end to the other all the same. */
+static uint64_t smooth_crossings(const struct signal_watch *watch)
+{
+    switch (watch->def->sign) {
+    case LT_TWOS:
+        return watch->over_top;
+    case LT_SIGN_MAGNITUDE:
+        return watch->top_alone;
+    default:
+        return watch->over_middle;
+    }
+}
+
 static void judge_sign(struct judge *judge, const struct signal_watch *watch)
 {
     static const enum lt_sign signs[] = {LT_UNSIGNED, LT_TWOS, LT_SIGN_MAGNITUDE};
@@ -168,7 +182,9 @@ static void judge_sign(struct judge *judge, const struct signal_watch *watch)
                   own >= 1.5 * travel_of(watch, best);
     enum lt_proof_verdict verdict = LT_NOT_EXERCISED;
     if (smooth && crossed(watch))
-        verdict = better ? LT_CONTRADICTED : LT_PROVEN;
+        verdict = !better                   ? LT_PROVEN
+                  : smooth_crossings(watch) ? LT_NOT_EXERCISED
+                                            : LT_CONTRADICTED;
     struct lt_claim *c = claim(judge, LT_CLAIM_SIGN, watch->def->name, verdict);
     claim_expected(judge, c, "%s", names[stated]);
     claim_measured(judge, c, "travels %s steps; best read as %s: %s", number_text(a, own),
