@@ -214,11 +214,11 @@ def page_of(score, args, seeds):
     yield from calibration_lines(score)
 
 
-# A short run in the test suite must be able to fail and must not be fragile: two cars and half a
-# minute; floors well below what is asked of the real one.
-SMOKE = [('surveys that ran', 1.0, '>='), ('exact: physical', 0.45, '>='),
-         ('counters found', 0.75, '>='), ('checksums found', 0.6, '>='),
-         ('byte order', 0.9, '>='), ('false at 0.95 and above', 0.2, '<=')]
+# A short run in the test suite must be able to fail: two cars and half a minute, whose results repeat
+# to the bit; floors just below what they reach, room for one or two fields that a change moves.
+SMOKE = [('surveys that ran', 1.0, '>='), ('exact: physical', 0.92, '>='),
+         ('counters found', 0.97, '>='), ('checksums found', 0.95, '>='),
+         ('byte order', 0.98, '>='), ('false at 0.95 and above', 0.045, '<=')]
 
 
 def smoke_fails(score):

@@ -107,6 +107,27 @@ static void chance_29_bit_identifiers_are_no_j1939(void **state)
     }
 }
 
+/* Among thousands of random identifiers are some of J1939's. */
+static void identifiers_that_come_once_are_no_bus(void **state)
+{
+    static const uint32_t groups[] = {0x0CF00400, 0x18FEF127, 0x18EEFF27};
+    struct made_bus made;
+    (void)state;
+    made_begin(&made, 60);
+    for (unsigned i = 0; i < 1000; i++) {
+        uint8_t data[8];
+        for (unsigned k = 0; k < 8; k++)
+            data[k] = (uint8_t)made_random(&made);
+        uint32_t id = i < COUNT_OF(groups) ? groups[i] : 0x800 + made_random(&made) % 0x1FFFF000;
+        made_add(&made, 0, id, (int64_t)i * MADE_MS, data, 8);
+    }
+    struct lt_survey *survey = made_survey(&made, 0);
+    assert_false(survey->buses[0].j1939);
+    assert_non_null(strstr(survey->buses[0].say, "came once or twice"));
+    assert_null(strstr(survey->buses[0].say, "asleep"));
+    made_end(&made);
+}
+
 static void talk(struct made_bus *made, unsigned bus)
 {
     for (int64_t t = 0; t < 60 * MADE_S; t += 250 * MADE_MS) {
@@ -260,6 +281,7 @@ int main(void)
         cmocka_unit_test(a_coarse_clock_still_bounds_the_bit_rate),
         cmocka_unit_test(a_quiet_bus_does_not_tell_its_bit_rate),
         cmocka_unit_test(j1939_is_known_by_its_groups),
+        cmocka_unit_test(identifiers_that_come_once_are_no_bus),
         cmocka_unit_test(chance_29_bit_identifiers_are_no_j1939),
         cmocka_unit_test(a_bus_with_nothing_but_diagnostics_is_said_to_hide),
         cmocka_unit_test(diagnostics_beside_traffic_hide_nothing),
