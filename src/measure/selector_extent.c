@@ -128,6 +128,9 @@ static struct numbers numbers_of(const struct byte_of_pages *pages, unsigned lsb
 
 static double evidence_of_steps(const struct numbers *numbers)
 {
+    /* Two bits beside each other that are opposites soon come by chance. */
+    if (numbers->count == 2 && numbers->first != 0)
+        return 0;
     return numbers->step == 1 ? NUMBERED : numbers->step > 1 && numbers->count > 2 ? STEPPED : 0;
 }
 

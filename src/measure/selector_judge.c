@@ -241,9 +241,12 @@ static bool is_carrying(struct search *s, const struct narrow *window, bool moto
     if (around.count <= without || around.count < 4 ||
         stays_close(s, &around, (uint64_t)1 << (around.count - 3), &unrest) < CARRY_SHARE)
         return false;
-    /* Pages that come in any order are near each other too where their numbers are: then the bits
-     * above may be the selector's own, and no more is left out. */
-    if (unrest >= UNREST)
+    /* Pages that come in any order are near each other too where their numbers are: then bits above
+     * that never change on a page may be the selector's own, and no more is left out. */
+    bool fixed = true;
+    for (unsigned k = 0; k < around.count - without; k++)
+        fixed = fixed && judged->same.all.of[around.bit[k]] == 0;
+    if (unrest >= UNREST && fixed)
         *ret_above = around.count - without;
     return true;
 }
