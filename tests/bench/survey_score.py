@@ -13,6 +13,8 @@ What counts as right (and is the same for every car):
   Choices and flags have codes, and codes have no sign.
 - "Low end within 2": the lower end may be off by two bits either way.
 - A field on all pages may be claimed on all, or page by page, and then must be right on each.
+- Of a selector, top and low bits that never moved cannot be seen either; pages count by what they
+  are, whichever of its bits number them.
 - *Exercised* is what the layout says (its rule: src/mimic/random_facts.c), from the
   traffic alone. Abstaining (no claim on most of the moving bits, confidence under 0.5, or kind
   `unknown`) is counted.
@@ -94,7 +96,7 @@ class Claim:
         self.kind = form['kind']
         self.places, self.order = positions(form['bits'])
         self.set = set(self.places)
-        self.pages = form.get('page')
+        self.pages = self.said_pages = form.get('page')
         self.confidence = form.get('confidence') or 0.0
 
     def on(self, page):
@@ -221,6 +223,20 @@ class FrameScore:
         self.said = said
         selector = truth['selector']
         self.pages = self.seen_pages() if selector else [None]
+        if selector and (said or {}).get('selector'):
+            self.number_pages_alike(said['selector']['bits'])
+
+    def number_pages_alike(self, text):
+        """Where the selector is right as far as it moved, its claims' pages are the defined ones:
+        the same page is 3 in two bits and 195 in the whole byte."""
+        said, true = positions(text)[0], positions(self.frame['selector']['bits'])[0]
+        moved = set().union(*[t.moved_own for t in self.truths if t.kind == 'selector'], set())
+        if not moved <= set(said) <= set(true):
+            return
+        names = {raw_of(said, data): raw_of(true, data) for data in self.rows}
+        for claim in self.claims:
+            if claim.pages is not None:
+                claim.pages = [names.get(page, page) for page in claim.pages]
 
     def seen_pages(self):
         bits = positions(self.frame['selector']['bits'])[0]
@@ -348,7 +364,7 @@ class FrameScore:
         """The frames that the claim speaks of."""
         form = claim.form['checksum']
         page = form.get('page')
-        pages = claim.pages if page is None else [page]
+        pages = claim.said_pages if page is None else [page]
         said = self.said.get('selector') or self.frame['selector']
         if pages is None or not said:
             return self.rows
