@@ -10,10 +10,10 @@
 #include "loomtap/base/number.h"
 #include "loomtap/core/value.h"
 #include "loomtap/defs/draft.h"
+#include "seek/search.h"
 #include "seek/words.h"
 
 #define ARENA_CEILING ((size_t)64 << 20)
-#define CODE_BITS     6u   /* narrower fields have no code for "not available" */
 #define DEN_MOST      4096 /* of a usual scale that is no decimal: 100/255, 1/3 */
 #define NEAR_ENOUGH   1e-12
 #define NONE          SIZE_MAX
@@ -168,7 +168,7 @@ static void add_unavailable(struct draft *draft, struct lt_signal_def *signal,
     unsigned length = lt_bits_length(&candidate->bits);
     uint64_t ones = length < 64 ? ((uint64_t)1 << length) - 1 : UINT64_MAX;
     bool seen = false;
-    if (candidate->sign != LT_UNSIGNED || length < CODE_BITS)
+    if (candidate->sign != LT_UNSIGNED || length < SEEK_CODE_BITS)
         return;
     for (size_t i = 0; i < stream->kept.count && !seen; i++) {
         const uint8_t *row = lt_kept_row(&stream->kept, i);

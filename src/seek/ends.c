@@ -20,7 +20,6 @@
 #define CARRY_SOME    0.1
 #define CARRY_SURE    5.0 /* errors */
 #define CARRY_AGAINST 0.6
-#define CODE_BITS     6u   /* from this length on all ones are a code */
 #define CORE_LOSS     1.10 /* of 1 - r^2, for the part that the correlation is sure of */
 #define EXTEND_LOSS   1.30
 #define FLIPS_KEPT    0.75 /* lower digits flip about as often as those above, or more */
@@ -57,7 +56,7 @@ bool seek_window_value(const struct seek_window *window, const struct lt_bits *b
 {
     uint64_t raw = lt_bits_get(lt_kept_row(&window->view->kept, row), bits);
     uint64_t ones = ((uint64_t)1 << window->length) - 1; /* at most 32 bits */
-    if (window->sign == LT_UNSIGNED && window->length >= CODE_BITS && raw == ones)
+    if (window->sign == LT_UNSIGNED && window->length >= SEEK_CODE_BITS && raw == ones)
         return false;
     *ret_value = (double)raw;
     if (window->sign == LT_SIGN_MAGNITUDE) {
@@ -163,7 +162,7 @@ static bool is_code_alone(const struct seek_window *window)
         if (raw >> (window->length - 1) & 1 && raw != ones)
             return false;
     }
-    return window->length >= CODE_BITS;
+    return window->length >= SEEK_CODE_BITS;
 }
 
 /* Bits on top that are the same in all frames but those with a code. */
@@ -176,7 +175,7 @@ static void strip_top(struct seek_window *window)
         window->sign = LT_UNSIGNED;
     for (size_t i = 0; i < kept->count; i++) {
         uint64_t raw = lt_bits_get(lt_kept_row(kept, i), &bits);
-        if (raw == ones && window->sign == LT_UNSIGNED && window->length >= CODE_BITS)
+        if (raw == ones && window->sign == LT_UNSIGNED && window->length >= SEEK_CODE_BITS)
             continue;
         all &= raw;
         any |= raw;

@@ -5,8 +5,8 @@
 #include <math.h>
 
 #include "loomtap/core/value.h"
+#include "seek/search.h"
 
-#define CODE_BITS     6u /* from this length on all ones are a code */
 #define HOLD_PERIODS  4
 #define HOLD_LEAST_NS INT64_C(100000000)
 #define HOLD_MOST_NS  INT64_C(1000000000) /* of frames without a period that were thinned out */
@@ -33,7 +33,7 @@ static double raw_of(const struct lt_candidate *candidate, bool labels, const ui
     unsigned length = lt_bits_length(&candidate->bits);
     uint64_t raw = lt_bits_get(row, &candidate->bits);
     uint64_t ones = length < 64 ? ((uint64_t)1 << length) - 1 : UINT64_MAX;
-    if (!labels && candidate->sign == LT_UNSIGNED && length >= CODE_BITS && raw == ones)
+    if (!labels && candidate->sign == LT_UNSIGNED && length >= SEEK_CODE_BITS && raw == ones)
         return NAN;
     return (double)lt_raw_signed(candidate->sign, length, raw);
 }

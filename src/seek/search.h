@@ -26,10 +26,13 @@
 
 #define SEEK_BITS   64u
 #define SEEK_NO_ROW UINT32_MAX
-#define SEEK_PICKS  6u  /* windows of one band that are looked at closely */
-#define SEEK_TRIALS 96u /* windows of one reference that are fitted */
-#define SEEK_KEPT   40u /* and of those, that are judged */
-#define NS_PER_S    1e9
+#define SEEK_PICKS  6u /* windows of one band that are looked at closely */
+/* From this length on all ones of an unsigned field are a code for "not available"; narrower fields
+ * have none (common practice, as SAE J1939-71 has it). */
+#define SEEK_CODE_BITS 6u
+#define SEEK_TRIALS    96u /* windows of one reference that are fitted */
+#define SEEK_KEPT      40u /* and of those, that are judged */
+#define NS_PER_S       1e9
 /* For r_needed where a clock was searched: 1 % over 500 fields at 1500 offsets. */
 #define SEEK_Z_CLOCK 5.7
 

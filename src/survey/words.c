@@ -17,18 +17,6 @@ const char *survey_change_word(enum lt_change_kind kind)
     return words[kind];
 }
 
-const char *survey_confidence_word(double confidence)
-{
-    static const struct {
-        double least;
-        const char *word;
-    } words[] = {{0.95, "sure"}, {0.8, "likely"}, {0.5, "perhaps"}, {0, "guess"}};
-    size_t i = 0;
-    while (i < 3 && !(confidence >= words[i].least))
-        i++;
-    return words[i].word;
-}
-
 void survey_print_timing(char ret_text[SURVEY_TIMING_ROOM], const struct lt_timing *timing)
 {
     char period[LT_TIME_ROOM], jitter[LT_TIME_ROOM];

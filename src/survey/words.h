@@ -6,7 +6,6 @@
 #include "loomtap/survey/survey.h"
 
 const char *survey_change_word(enum lt_change_kind kind); /* "only here", ... */
-const char *survey_confidence_word(double confidence);    /* "sure", "likely" ... */
 
 /* "every 10 ms +-0.1 ms, 3 lost". */
 #define SURVEY_TIMING_ROOM 200

@@ -9,7 +9,8 @@
 /* Reads a profile with its includes, checks it whole (as `loomtap check` does) and gives it if no
  * error was found. Every fault is added to `faults` with file, line and column; the code is
  * LT_E_FAULTS when there was an error among them (warnings alone are LT_OK), and LT_E_IO when the
- * file could not be read. "-" is standard input (no includes then). */
+ * file could not be read. "-" is standard input (no includes then). `faults` is never NULL: what is
+ * wrong with a profile cannot be said in one record. */
 enum lt_code lt_profile_load(struct lt_profile **ret_profile, const char *path,
                              struct lt_faults *faults);
 /* A profile that is still to be filled: roles that it requires and no signal has are no faults. */
