@@ -68,15 +68,17 @@ bool lt_selector_is_counter(const struct search *s, const struct narrow *window)
     return false;
 }
 
+static bool counts_usually(uint32_t modulus)
+{
+    return modulus > 3 && ((modulus & (modulus - 1)) == 0 || (modulus & (modulus + 1)) == 0);
+}
+
 bool lt_selector_is_alive(const struct search *s, const struct narrow *window)
 {
-    for (size_t i = 0; i < s->counter_count; i++) {
-        uint32_t modulus = s->counter[i].modulus;
+    for (size_t i = 0; i < s->counter_count; i++)
         if (s->counter[i].bits.msb == window->span.msb &&
             s->counter[i].bits.lsb == window->span.lsb)
-            return modulus > 3 &&
-                   ((modulus & (modulus - 1)) == 0 || (modulus & (modulus + 1)) == 0);
-    }
+            return counts_usually(s->counter[i].modulus);
     return false;
 }
 
@@ -374,17 +376,34 @@ static bool list_values(struct search *s, const struct narrow *window,
     return true;
 }
 
+/* What counts in an odd way, and is the same on every frame of a page, is what the pages hold: they
+ * go round. */
+static struct lt_bit_set counters_of_all(const struct search *s, const struct judged *judged)
+{
+    struct lt_bit_set common = {{0}};
+    for (size_t i = 0; i < s->counter_count; i++) {
+        const struct lt_counter_found *counter = &s->counter[i];
+        struct lt_bits bits = {.parts = 1, .part = {counter->bits}};
+        uint64_t flips = 0;
+        for (unsigned n = 0; n < lt_span_length(counter->bits); n++)
+            flips += judged->same.all.of[lt_span_position(counter->bits, n)];
+        if (flips != 0 || counts_usually(counter->modulus))
+            lt_bit_set_add_bits(&common, &bits);
+    }
+    return common;
+}
+
 static enum lt_code say(struct search *s, const struct narrow *window, const struct judged *judged,
                         struct lt_arena *arena, struct lt_selector_found *found,
                         struct lt_error *error)
 {
-    struct lt_bit_set own = s->counters;
+    struct lt_bit_set own = counters_of_all(s, judged);
     if (!list_values(s, window, found))
         return LT_OK;
     found->bits = narrow_bits(window);
     found->gain = gain_of(s, window, judged, true);
     found->confidence = confidence_of(judged);
-    found->common = s->counters;
+    found->common = own;
     for (unsigned n = 0; n < window->width; n++) { /* a selector may count, but it is no common */
         unsigned at = lt_span_position(window->span, n);
         found->common.word[at / 64] &= ~((uint64_t)1 << at % 64);

@@ -33,6 +33,20 @@ static enum lt_code find_counters(struct parts *parts, struct page_parts *page,
     return LT_OK;
 }
 
+/* Pages that go round look like a counter over all of them where what they hold never changes: a
+ * counter of the whole is among what means the same on every page. */
+static void drop_what_pages_hold(struct frame_parts *frame)
+{
+    struct page_parts *whole = &frame->pages[0];
+    size_t kept = 0;
+    for (size_t i = 0; i < whole->counter_count; i++) {
+        struct lt_bits bits = {.parts = 1, .part = {whole->counters[i].bits}};
+        if (lt_bit_set_meets(&frame->common, &bits))
+            whole->counters[kept++] = whole->counters[i];
+    }
+    whole->counter_count = kept;
+}
+
 /* The page's counters, and those of the whole. */
 static size_t gather_counters(const struct frame_parts *frame, const struct page_parts *page,
                               struct lt_counter_found ret_all[2 * LT_COUNTERS_MAX])
@@ -99,6 +113,8 @@ static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
     }
     lt_arena_init(&scratch, SCRATCH_CEILING);
     enum lt_code code = find_counters(parts, page, &taken, &scratch);
+    if (code == LT_OK && frame->paged && page == frame->pages)
+        drop_what_pages_hold(frame);
     if (code == LT_OK && (page == frame->pages || !is_explained(&frame->pages[0])))
         code = find_checks(parts, frame, page, &taken, &scratch);
     lt_arena_release(&scratch);
