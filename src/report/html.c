@@ -12,7 +12,7 @@ static const char common_style[] =
     "p{margin:.3em 0}table{border-collapse:collapse;margin:.4em 0}"
     "th,td{text-align:left;vertical-align:top;padding:.12em .9em .12em 0}"
     "th{font-weight:600;border-bottom:1px solid #8a929b}"
-    "td.number,th.number{text-align:right;font-variant-numeric:tabular-nums}"
+    "td.number,th.number{text-align:right;white-space:nowrap;font-variant-numeric:tabular-nums}"
     "code,.mono{font-family:ui-monospace,monospace;font-size:.93em}"
     "svg{max-width:100%;height:auto;display:block}"
     "svg text{font:10px ui-monospace,monospace;fill:#1b1f24}"
