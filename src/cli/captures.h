@@ -6,6 +6,26 @@
 #include "loomtap/capture/reader.h"
 #include "loomtap/capture/span.h"
 
+/* Rows of an option table for reading captures, for commands whose struct has the members from, to,
+ * columns (const char *), differences and strict (bool), and whose AT names a member. */
+#define CAPTURE_OPTIONS                                                                            \
+    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},                  \
+        {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},                               \
+        {"--differences", NULL, OPTION_FLAG,                                                       \
+         AT(differences), NULL, "the times are differences between frames: add them up"},          \
+        {"--columns", NULL,  OPTION_TEXT,                                                          \
+         AT(columns), "MAP", "which column of a csv of frames is what"},                           \
+    {                                                                                              \
+        "--strict", NULL, OPTION_FLAG, AT(strict), NULL,                                           \
+            "stop at the first line that cannot be read"                                           \
+    }
+/* The same for uint64_t threads. */
+#define THREADS_OPTION                                                                             \
+    {                                                                                              \
+        "--threads", NULL, OPTION_COUNT, AT(threads), "N",                                         \
+            "for large files (default: as many as processors)"                                     \
+    }
+
 /* The first malformed lines, each with its place and reason; `names` has a name a source. */
 void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet);
 /* The exit status when a capture cannot be read. */

@@ -30,8 +30,7 @@ static const struct option_row options[] = {
      "write there; it appears when it is whole (sqlite: a database there is added to)"},
     {"--only", NULL, OPTION_LIST, AT(only), "SIGNAL,...", "these signals alone"},
     {"--role", NULL, OPTION_LIST, AT(roles), "ROLE,...", "the signals of these roles alone"},
-    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
-    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    CAPTURE_OPTIONS,
     {"--bus", NULL, OPTION_LIST, AT(buses), "BUS=NAME", "the profile's BUS is NAME in the capture"},
     {"--senders", NULL, OPTION_FLAG, AT(senders), NULL,
      "csv, jsonl: name a second sender behind the frame, as in coolant@7E9"},
@@ -40,12 +39,7 @@ static const struct option_row options[] = {
     {"--max-age", NULL, OPTION_SECONDS, AT(max_age_ns), "TIME",
      "grid: leave older values empty (default: as the profile says)"},
     {"--json", NULL, OPTION_FLAG, AT(json), NULL, "summary: as one JSON object"},
-    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
-     "the times are differences between frames: add them up"},
-    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
-    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
-    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
-     "for large files (default: as many as processors)"},
+    THREADS_OPTION,
     COMMON_OPTIONS,
 };
 

@@ -39,14 +39,8 @@ static const struct option_row options[] = {
     {"--target", NULL, OPTION_TEXT, AT(target), "ROLE",
      "the role that the marks are about (default drive_mode)"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "BUS=NAME", "the profile's BUS is NAME in the capture"},
-    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
-    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
-    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
-     "the times are differences between frames: add them up"},
-    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
-    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
-    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
-     "for large files (default: as many as processors)"},
+    CAPTURE_OPTIONS,
+    THREADS_OPTION,
     COMMON_OPTIONS,
 };
 

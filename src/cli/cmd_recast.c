@@ -29,8 +29,7 @@ static const struct option_row options[] = {
      "none, gzip or zstd; default: by FILE's ending .gz or .zst"},
     {"--level", NULL, OPTION_COUNT, AT(level), "N", "of packing: 1 to 9 (gzip), 1 to 19 (zstd)"},
     {"--digits", NULL, OPTION_TEXT, AT(digits), "N", "fraction digits of the time; default: all"},
-    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
-    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    CAPTURE_OPTIONS,
     {"--id", NULL, OPTION_LIST, AT(ids), "ID,...",
      "these identifiers and ranges alone; with ! all but these"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "NAME,...", "these buses of the capture alone"},
@@ -44,10 +43,6 @@ static const struct option_row options[] = {
     {"--hide", NULL, OPTION_FLAG, AT(hide), NULL, "put X over identification numbers"},
     {"--rebase", NULL, OPTION_FLAG, AT(rebase), NULL, "the first frame gets time 0"},
     {"--start", NULL, OPTION_TEXT, AT(start), "S", "the first frame gets this time"},
-    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
-    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
-     "the times are differences between frames: add them up"},
-    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
     COMMON_OPTIONS,
 };
 

@@ -36,13 +36,8 @@ static const struct option_row options[] = {
      "the events that have to come, and no others"},
     {"--write-expect", NULL, OPTION_TEXT, AT(write_expect), "FILE",
      "write the events of this run as such a file"},
-    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
-    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
+    CAPTURE_OPTIONS,
     {"--bus", NULL, OPTION_LIST, AT(buses), "BUS=NAME", "the profile's BUS is NAME in the capture"},
-    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
-     "the times are differences between frames: add them up"},
-    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "which column of a csv is what"},
-    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
     COMMON_OPTIONS,
 };
 

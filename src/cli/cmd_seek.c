@@ -45,14 +45,8 @@ static const struct option_row options[] = {
     {"--draft", NULL, OPTION_TEXT, AT(draft), "FILE", "also write a profile with what was found"},
     {"--bus", NULL, OPTION_LIST, AT(buses), "NAME",
      "this bus alone; again for more; BUS=NAME is the profile's BUS"},
-    {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},
-    {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},
-    {"--differences", NULL, OPTION_FLAG, AT(differences), NULL,
-     "the times are differences between frames: add them up"},
-    {"--columns", NULL, OPTION_TEXT, AT(columns), "MAP", "of a csv of frames: which is what"},
-    {"--strict", NULL, OPTION_FLAG, AT(strict), NULL, "stop at the first line that cannot be read"},
-    {"--threads", NULL, OPTION_COUNT, AT(threads), "N",
-     "for large files (default: as many as processors)"},
+    CAPTURE_OPTIONS,
+    THREADS_OPTION,
     COMMON_OPTIONS,
 };
 

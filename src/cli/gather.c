@@ -4,7 +4,6 @@
 #include "cli/gather.h"
 
 #include <inttypes.h>
-#include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -91,56 +90,14 @@ static void show_progress(struct pass *pass)
         progress_show(&pass->progress, "reading: %.1f million frames", (double)pass->frames / 1e6);
 }
 
-static void take_batch(struct pass *pass, const struct lt_batch *batch)
+static bool take_batch(void *context, const struct lt_batch *batch)
 {
+    struct pass *pass = context;
     pass->frames += batch->count;
     show_progress(pass);
     for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
         take_frame(pass, &batch->frames[i]);
-}
-
-/* --- one large file on several threads --- */
-
-struct member {
-    struct pass *pass;
-    struct lt_pieces *pieces;
-    unsigned number;
-    pthread_t thread;
-};
-
-static void *work(void *context)
-{
-    const struct member *member = context;
-    struct lt_batch batch;
-    while (lt_pieces_read(member->pieces, member->number)) {
-        lt_pieces_parse(member->pieces, member->number);
-        if (!lt_pieces_enter(member->pieces, member->number))
-            break;
-        while (member->pass->code == LT_OK &&
-               lt_pieces_take(member->pieces, member->number, &batch))
-            take_batch(member->pass, &batch);
-        lt_pieces_leave(member->pieces, member->number, member->pass->code != LT_OK);
-    }
-    return NULL;
-}
-
-static void take_in_pieces(struct pass *pass)
-{
-    unsigned threads = pass->options->threads, started = 1;
-    struct member members[LT_THREADS_MAX];
-    struct lt_pieces *pieces;
-    threads = threads < LT_THREADS_MAX ? threads : LT_THREADS_MAX;
-    if (lt_pieces_new(&pieces, pass->reader, threads, NULL) != LT_OK)
-        return; /* no memory for it: one thread needs none */
-    for (unsigned i = 0; i < threads; i++)
-        members[i] = (struct member){pass, pieces, i, 0};
-    while (started < threads &&
-           pthread_create(&members[started].thread, NULL, work, &members[started]) == 0)
-        started++; /* fewer than wanted are no fault */
-    work(&members[0]);
-    for (unsigned i = 1; i < started; i++)
-        pthread_join(members[i].thread, NULL);
-    lt_pieces_free(pieces);
+    return pass->code == LT_OK;
 }
 
 /* --- readings --- */
@@ -151,8 +108,7 @@ static int read_all(struct pass *pass)
     struct lt_error error;
     while (pass->code == LT_OK && lt_reader_next_batch(pass->reader, &batch)) {
         take_batch(pass, &batch);
-        if (pass->options->threads > 1 && lt_reader_can_split(pass->reader))
-            take_in_pieces(pass);
+        lt_pieces_each(pass->reader, pass->options->threads, take_batch, pass);
     }
     progress_end(&pass->progress);
     if (pass->code != LT_OK) {

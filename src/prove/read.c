@@ -1,7 +1,6 @@
 /* One capture into the figures: the buses bound by its head, every frame looked up and handed to
  * what watches it. A large file is parsed by several threads; the frames come here in the order of
  * the file all the same (loomtap/capture/pieces.h). */
-#include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -210,12 +209,14 @@ static void take_frame(struct pass *pass, const struct lt_frame *frame)
         take_data_frame(pass->prove, frame);
 }
 
-static void take_batch(struct pass *pass, const struct lt_batch *batch)
+static bool take_batch(void *context, const struct lt_batch *batch)
 {
+    struct pass *pass = context;
     for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
         take_frame(pass, &batch->frames[i]);
     if (pass->prove->failed_memory && pass->code == LT_OK)
         pass->code = lt_fail(&pass->error, LT_E_MEMORY, "out of memory");
+    return pass->code == LT_OK;
 }
 
 /* --- head and buses --- */
@@ -281,50 +282,6 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
     return code;
 }
 
-/* --- one large file on several threads --- */
-
-struct member {
-    struct pass *pass;
-    struct lt_pieces *pieces;
-    unsigned number;
-    pthread_t thread;
-};
-
-static void *work(void *context)
-{
-    const struct member *member = context;
-    struct lt_batch batch;
-    while (lt_pieces_read(member->pieces, member->number)) {
-        lt_pieces_parse(member->pieces, member->number);
-        if (!lt_pieces_enter(member->pieces, member->number))
-            break;
-        while (member->pass->code == LT_OK &&
-               lt_pieces_take(member->pieces, member->number, &batch))
-            take_batch(member->pass, &batch);
-        lt_pieces_leave(member->pieces, member->number, member->pass->code != LT_OK);
-    }
-    return NULL;
-}
-
-static void take_in_pieces(struct pass *pass)
-{
-    unsigned threads = pass->reading->threads, started = 1;
-    struct member members[LT_THREADS_MAX];
-    struct lt_pieces *pieces;
-    threads = threads < LT_THREADS_MAX ? threads : LT_THREADS_MAX;
-    if (lt_pieces_new(&pieces, pass->reader, threads, NULL) != LT_OK)
-        return; /* no memory for it: one thread needs none */
-    for (unsigned i = 0; i < threads; i++)
-        members[i] = (struct member){pass, pieces, i, 0};
-    while (started < threads &&
-           pthread_create(&members[started].thread, NULL, work, &members[started]) == 0)
-        started++; /* fewer than wanted are no fault */
-    work(&members[0]);
-    for (unsigned i = 1; i < started; i++)
-        pthread_join(members[i].thread, NULL);
-    lt_pieces_free(pieces);
-}
-
 static void read_all(struct pass *pass)
 {
     struct lt_batch batch;
@@ -332,8 +289,7 @@ static void read_all(struct pass *pass)
         take_frame(pass, &pass->head[i]);
     while (pass->code == LT_OK && lt_reader_next_batch(pass->reader, &batch)) {
         take_batch(pass, &batch);
-        if (pass->reading->threads > 1 && lt_reader_can_split(pass->reader))
-            take_in_pieces(pass);
+        lt_pieces_each(pass->reader, pass->reading->threads, take_batch, pass);
     }
 }
 

@@ -65,4 +65,11 @@ bool lt_pieces_take(struct lt_pieces *pieces, unsigned thread, struct lt_batch *
 /* Gives the turn to the next piece, or with `stop` ends the reading for all. */
 void lt_pieces_leave(struct lt_pieces *pieces, unsigned thread, bool stop);
 
+/* For those who need nothing but the frames in order: the loop above, on `threads` threads, over
+ * the rest of the present input, if it is worth it; else nothing is done. To be called between two
+ * batches, as lt_reader_can_split. `take` is called by one thread at a time; when it gives false
+ * the reading ends, and so does this. */
+typedef bool lt_take_batch(void *context, const struct lt_batch *batch);
+bool lt_pieces_each(struct lt_reader *reader, unsigned threads, lt_take_batch *take, void *context);
+
 #endif
