@@ -33,6 +33,7 @@
 #define ODDS_SNAP    0.9
 #define ODDS_STRONG  1.3
 #define ODDS_SLOW    1.0
+#define ODDS_START   2.0
 #define ODDS_FLAT    1.2
 #define ODDS_UNSURE  2.7
 #define LEVELS_SURE  8u
@@ -105,6 +106,16 @@ static double claimed_by_others(const struct seek_all *all, const struct seek_fo
     return fmin(most, CLAIMED_MOST);
 }
 
+/* What cannot be below zero is mostly sent from zero on: another start speaks for a cousin (torque
+ * for throttle). */
+static bool starts_elsewhere(const struct seek_fit *fit, const struct seek_course *course)
+{
+    const struct lt_role *role = course->reference->role;
+    double near = 3 * fit->coarse + 0.05 * course->sd + 2 * fit->offset_error;
+    return role && role->low == 0 && role->high > 0 && !fit->strong && !fit->reciprocal &&
+           fabs(fit->offset) > near;
+}
+
 /* The logarithm of the odds that the window is the quantity, from what physics says a true one has:
  * little left over, a residual of about what steps and times explain, a usual scale, values within
  * reason, no other reference that it follows better. */
@@ -126,6 +137,7 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
                20 * fmax(fit->jumps - 0.01, 0) - split;
     if (course->slow)
         z += ODDS_SLOW - (fit->snapped ? ODDS_SNAP : 0);
+    z -= starts_elsewhere(fit, course) ? ODDS_START : 0;
     /* Two values and little between them fit anything that has two. */
     z -= ODDS_FLAT * fmax(SPREAD_LEAST - course->spread, 0);
     /* Few levels leave the scale open. */
