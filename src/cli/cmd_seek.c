@@ -93,6 +93,7 @@ static int take_options(struct search *search)
         .reading = {.differences = v->differences, .strict = v->strict, .columns = v->columns},
         .buses = &v->buses,
         .threads = thread_count(v->threads),
+        .progress = !v->common.quiet,
         .watch = references_watch,
         .context = &search->references,
     };
