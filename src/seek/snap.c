@@ -7,7 +7,7 @@
 #include "seek/search.h"
 
 #define ERRORS     2.0
-#define WIDE       0.02 /* of the scale: with a larger error nothing is taken for usual */
+#define WIDE       0.03 /* of the scale: with a larger error nothing is taken for usual */
 #define RARER      0.6  /* errors, a row */
 #define CLEARLY    0.3
 #define ABOVE_MOST 8u /* constant bits above a window */
