@@ -3,7 +3,8 @@
 
 #include "loomtap/base/number.h"
 
-#define SURE 0.9
+#define SURE         0.9
+#define WORTH_A_LOOK 0.1 /* of a target that nothing is */
 
 struct manoeuvre {
     const char *role;
@@ -127,24 +128,36 @@ static void say_why_not(const struct seek_course *course, char *text, size_t siz
                        name, manoeuvre_of(course)->what);
 }
 
+/* Nothing is it; but where something may be, that is the next thing to look at. */
 static void say_absent(const struct judging *judging, char *text, size_t size)
 {
     const struct entry *best = judging->count ? &judging->entry[0] : NULL;
-    char place[192];
+    const char *name = name_of(judging->course);
+    char place[192] = "";
     if (judging->course->reference->has_source) {
         lt_text_format(text, size, "No other number on this bus follows %s: it has no copy here.",
-                       name_of(judging->course));
+                       name);
         return;
     }
-    int at = (int)lt_text_format(text, size,
-                                 "%s moved enough, and no number in any frame is it: this bus does "
-                                 "not carry it.",
-                                 name_of(judging->course));
-    if (best && best->claimed > CLAIMED_COPY && best->claimed_by) {
+    double sure = best ? seek_sigmoid(best->odds) : 0;
+    if (best)
         put_place(best->window, place, sizeof place);
-        lt_text_format(text + at, size - (size_t)at, " What comes nearest (%s) follows %s better.",
-                       place, best->claimed_by);
-    }
+    if (best && best->claimed > CLAIMED_COPY && best->claimed_by)
+        lt_text_format(text, size,
+                       "%s moved enough, and no number in any frame is it: this bus does not carry "
+                       "it. What comes nearest (%s) follows %s better.",
+                       name, place, best->claimed_by);
+    else if (sure >= WORTH_A_LOOK)
+        lt_text_format(
+            text, size,
+            "%s moved enough, and no number in any frame is it for certain: the bus "
+            "hardly carries it. What comes nearest (%s) is it with %.0f %%. To tell: %s.",
+            name, place, 100 * sure, manoeuvre_of(judging->course)->what);
+    else
+        lt_text_format(text, size,
+                       "%s moved enough, and no number in any frame is it: this bus does not carry "
+                       "it.",
+                       name);
 }
 
 const char *seek_say(const struct judging *judging, enum lt_seek_verdict verdict)
