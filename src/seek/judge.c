@@ -143,6 +143,10 @@ static double odds_of(const struct judging *judging, const struct entry *entry)
     /* Few levels leave the scale open. */
     if (course->spread < SPREAD_LEAST || (course->slow && course->levels < LEVELS_SURE))
         z = fmin(z, ODDS_UNSURE);
+    /* Makers send usual scales; another one is what the fit of a cousin gives, and of whatever else
+     * drifts with the quantity for a while. */
+    if (!fit->snapped && !fit->reciprocal)
+        z = fmin(z, ODDS_UNSURE);
     if (margin < 0) /* chance alone reaches it */
         z = fmin(z - 4, -1);
     return z;
