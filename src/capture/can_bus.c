@@ -23,14 +23,14 @@
 #include <linux/sock_diag.h>
 #include <net/if.h>
 #include <sys/socket.h>
-#include <time.h>
+
+#include "loomtap/base/clock.h"
 
 #include "capture/can_socket.h"
 
 #define READ_AHEAD    64
 #define QUEUE_BYTES   (16u << 20)
 #define LOOK_AGAIN_NS INT64_C(200000000)
-#define SECOND_NS     INT64_C(1000000000)
 
 struct stamped {
     struct lt_frame frame;
@@ -58,13 +58,6 @@ struct lt_can_bus {
     struct lt_can_bus_options options;
     int64_t looked_ns; /* for interfaces that are away */
 };
-
-static int64_t now_ns(clockid_t clock)
-{
-    struct timespec now;
-    clock_gettime(clock, &now);
-    return now.tv_sec * SECOND_NS + now.tv_nsec;
-}
 
 /* ---- opening ---- */
 
@@ -160,7 +153,7 @@ static enum lt_code open_all(struct lt_can_bus *bus, const char *const *names,
     for (size_t i = 0; code == LT_OK && i < bus->count; i++) {
         struct port *port = &bus->ports[i];
         code = open_port(bus, port, error);
-        port->away_ns = now_ns(CLOCK_REALTIME);
+        port->away_ns = lt_clock_ns(CLOCK_REALTIME);
     }
     return code;
 }
@@ -229,7 +222,7 @@ void lt_can_bus_free(struct lt_can_bus *bus)
 
 static int64_t ns_of(const struct timespec *time)
 {
-    return time->tv_sec * SECOND_NS + time->tv_nsec;
+    return time->tv_sec * LT_SECOND_NS + time->tv_nsec;
 }
 
 static void add_drops(struct port *port, uint32_t seen)
@@ -260,7 +253,7 @@ static void take_controls(struct port *port, struct msghdr *header, struct stamp
         }
     }
     if (stamped->frame.time_ns <= 0)
-        stamped->frame.time_ns = now_ns(CLOCK_REALTIME);
+        stamped->frame.time_ns = lt_clock_ns(CLOCK_REALTIME);
 }
 
 static uint16_t flags_of(const struct canfd_frame *raw, bool fd, int message_flags)
@@ -330,7 +323,7 @@ static void read_ahead(struct port *port, uint16_t number)
                                                            .msg_control = arrivals.controls[i],
                                                            .msg_controllen = CONTROL_BYTES}};
     }
-    int64_t asked_ns = now_ns(CLOCK_REALTIME);
+    int64_t asked_ns = lt_clock_ns(CLOCK_REALTIME);
     int got = recvmmsg(port->socket, arrivals.headers, READ_AHEAD, MSG_DONTWAIT, NULL);
     port->at = port->count = 0;
     if (got < READ_AHEAD)
@@ -372,7 +365,7 @@ static void close_gone(struct port *port)
 /* An adapter that is plugged in again has the old name and another number. */
 static void look_again(struct lt_can_bus *bus)
 {
-    int64_t now = now_ns(CLOCK_MONOTONIC);
+    int64_t now = lt_clock_ns(CLOCK_MONOTONIC);
     if (now - bus->looked_ns < LOOK_AGAIN_NS)
         return;
     bus->looked_ns = now;
@@ -403,7 +396,7 @@ static bool say_change(struct lt_can_bus *bus, enum lt_can_event *ret_event,
         /* What is read ahead came before the change. An adapter back but not up stays gone. */
         if (now == port->said || has_ahead(port) || (port->said == SAID_GONE && now == SAID_DOWN))
             continue;
-        int64_t time_ns = now_ns(CLOCK_REALTIME);
+        int64_t time_ns = lt_clock_ns(CLOCK_REALTIME);
         *ret_heard = (struct lt_can_heard){(uint16_t)i, NULL, time_ns, LT_NO_TIME, 0};
         *ret_event = now == SAID_GONE ? LT_CAN_GONE : now == SAID_DOWN ? LT_CAN_DOWN : LT_CAN_BACK;
         if (now == SAID_NOTHING) {
@@ -489,14 +482,14 @@ static void wait_for_frames(struct lt_can_bus *bus, int64_t wait_ns)
         wait_ns = LOOK_AGAIN_NS;
     for (size_t i = 0; i < bus->count; i++)
         polled[i] = (struct pollfd){.fd = bus->ports[i].socket, .events = POLLIN};
-    struct timespec time = {wait_ns / SECOND_NS, wait_ns % SECOND_NS};
+    struct timespec time = lt_timespec_of(wait_ns);
     ppoll(polled, bus->count, &time, NULL);
 }
 
 enum lt_can_event lt_can_bus_next(struct lt_can_bus *bus, int64_t wait_ns,
                                   struct lt_can_heard *ret_heard)
 {
-    int64_t until_ns = now_ns(CLOCK_MONOTONIC) + wait_ns;
+    int64_t until_ns = lt_clock_ns(CLOCK_MONOTONIC) + wait_ns;
     for (bool waited = false;; waited = true) {
         enum lt_can_event event;
         if (some_away(bus))
@@ -507,7 +500,7 @@ enum lt_can_event lt_can_bus_next(struct lt_can_bus *bus, int64_t wait_ns,
             return LT_CAN_FRAME;
         if (say_change(bus, &event, ret_heard))
             return event;
-        int64_t left_ns = until_ns - now_ns(CLOCK_MONOTONIC);
+        int64_t left_ns = until_ns - lt_clock_ns(CLOCK_MONOTONIC);
         if (left_ns <= 0 || (waited && !some_away(bus)))
             return LT_CAN_TIMEOUT;
         wait_for_frames(bus, left_ns);

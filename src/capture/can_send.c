@@ -10,11 +10,11 @@
 #include <linux/can/raw.h>
 #include <net/if.h>
 #include <sys/socket.h>
-#include <time.h>
+
+#include "loomtap/base/clock.h"
 
 #include "capture/can_socket.h"
 
-#define SECOND_NS    INT64_C(1000000000)
 #define TRY_AGAIN_NS INT64_C(200000) /* the queue gives no sign when it has room again */
 
 struct lt_can_sender {
@@ -99,13 +99,6 @@ static size_t make_raw(const struct lt_frame *frame, struct canfd_frame *ret_raw
     return CAN_MTU;
 }
 
-static int64_t now_ns(void)
-{
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return now.tv_sec * SECOND_NS + now.tv_nsec;
-}
-
 static enum lt_code fail_write(const struct lt_can_sender *sender, int number,
                                struct lt_error *error)
 {
@@ -126,11 +119,11 @@ enum lt_code lt_can_sender_send(struct lt_can_sender *sender, const struct lt_fr
     if (lt_frame_has(frame, LT_FRAME_FD) && !sender->takes_fd)
         return lt_fail(error, LT_E_RANGE, "%s takes no FD frames", sender->name);
     size_t bytes = make_raw(frame, &raw);
-    int64_t until_ns = now_ns() + wait_ns;
+    int64_t until_ns = lt_clock_ns(CLOCK_MONOTONIC) + wait_ns;
     while (write(sender->socket, &raw, bytes) != (ssize_t)bytes) {
         int number = errno;
         bool full = number == ENOBUFS || number == EAGAIN;
-        if (number != EINTR && (!full || now_ns() >= until_ns))
+        if (number != EINTR && (!full || lt_clock_ns(CLOCK_MONOTONIC) >= until_ns))
             return fail_write(sender, number, error);
         if (full)
             nanosleep(&(struct timespec){0, TRY_AGAIN_NS}, NULL);

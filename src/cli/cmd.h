@@ -81,6 +81,10 @@ struct common {
 int run_command(const struct command *command, int argc, char **argv);
 void print_command_help(const struct command *command);
 
+/* "can0=vcan0" as two texts: the argument itself is cut at its first '=' (it lives as long as the
+ * program), and what stands behind it is given; NULL where there is none. */
+const char *cut_at_equals(const char *argument);
+
 /* commands.c */
 extern const struct command *const command_table[];
 extern const size_t command_count;

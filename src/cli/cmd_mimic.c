@@ -1,12 +1,12 @@
 /* loomtap mimic: the invented car's traffic to a capture file, with its truth beside it, or onto a
  * bus in real time. */
 #include <inttypes.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "cli/commands.h"
+#include "cli/stop.h"
 #include "loomtap/base/number.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/capture/text.h"
@@ -166,29 +166,10 @@ static int write_beside(const char *path, const struct lt_mimic *mimic,
 
 /* ---- onto a bus ---- */
 
-static volatile sig_atomic_t stopped;
-
-static void stop(int signal)
-{
-    (void)signal;
-    stopped = 1;
-}
-
-static void catch_signals(void)
-{
-    struct sigaction action = {.sa_handler = stop}; /* without SA_RESTART: a wait ends */
-    sigaction(SIGINT, &action, NULL);
-    sigaction(SIGTERM, &action, NULL);
-}
-
-/* "can0=vcan0"; cuts the argument itself, which lives as long as the program. */
 static struct lt_player_way way_of(const char *item)
 {
-    char *equals = strchr((char *)(uintptr_t)item, '=');
-    if (!equals)
-        return (struct lt_player_way){NULL, item};
-    *equals = '\0';
-    return (struct lt_player_way){item, equals + 1};
+    const char *interface = cut_at_equals(item);
+    return interface ? (struct lt_player_way){item, interface} : (struct lt_player_way){NULL, item};
 }
 
 static int open_player(const struct mimic_values *v, struct lt_player **ret_player)
@@ -235,10 +216,10 @@ static int play(const struct mimic_values *v, struct lt_mimic *mimic)
     int status = open_player(v, &player);
     if (status != EXIT_FINE)
         return status;
-    catch_signals();
-    while (!stopped && status == EXIT_FINE && (frame = lt_mimic_next(mimic)) != NULL) {
+    stop_on_signals();
+    while (!stop_asked && status == EXIT_FINE && (frame = lt_mimic_next(mimic)) != NULL) {
         if (lt_player_put(player, frame, lt_mimic_bus_name(mimic, frame->bus), &error) == LT_OK ||
-            stopped)
+            stop_asked)
             continue;
         say_error(&error);
         status = EXIT_SYSTEM;

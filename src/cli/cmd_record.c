@@ -1,23 +1,19 @@
 /* loomtap record: CAN interfaces to a recording, with the marks of a passenger. It only listens. */
 #include <errno.h>
 #include <inttypes.h>
-#include <signal.h>
-#include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
-#include <time.h>
-#include <unistd.h>
 
 #include "cli/commands.h"
 #include "cli/keys.h"
 #include "cli/profiles.h"
+#include "cli/stop.h"
+#include "loomtap/base/clock.h"
 #include "loomtap/live/filters.h"
 #include "loomtap/live/intake.h"
 #include "loomtap/live/record.h"
 #include "loomtap/recast/recast.h"
 
 #define LOOK_NS   INT64_C(20000000) /* how late a key is noticed at most */
-#define SECOND_NS INT64_C(1000000000)
 #define SHEET_END ".json"
 
 struct record_values {
@@ -86,25 +82,11 @@ struct run {
     struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
     struct lt_record_sheet sheet;
     char sheet_path[4096];
-    uint64_t frames, marks_lost, shown_frames;
-    int64_t began_ns, shown_ns;
+    uint64_t frames, marks_lost;
+    int64_t began_ns;
+    struct progress progress;
     const char *why_ended;
 };
-
-static volatile sig_atomic_t stopped;
-
-static void stop(int signal)
-{
-    (void)signal;
-    stopped = 1;
-}
-
-static int64_t now_ns(clockid_t clock)
-{
-    struct timespec now;
-    clock_gettime(clock, &now);
-    return now.tv_sec * SECOND_NS + now.tv_nsec;
-}
 
 /* ---- what is wanted ---- */
 
@@ -124,12 +106,11 @@ static int take_keys(const struct record_values *v, struct wishes *wishes)
 static int take_notes(const struct record_values *v, struct wishes *wishes)
 {
     for (size_t i = 0; i < v->notes.count; i++) {
-        char *word = (char *)(uintptr_t)v->notes.items[i], *equals = strchr(word, '=');
-        if (!equals || equals == word)
-            return usage_error("record", "--note: `%s` is not of the form NAME=TEXT", word);
-        *equals = '\0'; /* of the command line itself, which lives as long as the program */
-        wishes->note_keys[i] = word;
-        wishes->note_values[i] = equals + 1;
+        const char *name = v->notes.items[i];
+        wishes->note_keys[i] = name;
+        wishes->note_values[i] = *name == '=' ? NULL : cut_at_equals(name);
+        if (!wishes->note_values[i])
+            return usage_error("record", "--note: `%s` is not of the form NAME=TEXT", name);
     }
     return EXIT_FINE;
 }
@@ -251,7 +232,7 @@ static void take_marks(struct run *run, const struct wishes *wishes)
     while (run->marks && keys_next(&run->keys, &key)) {
         const char *said = wishes->key_labels[(unsigned char)key];
         lt_text_format(label, sizeof label, "%c", key);
-        int64_t time_ns = now_ns(CLOCK_REALTIME);
+        int64_t time_ns = lt_clock_ns(CLOCK_REALTIME);
         if (lt_marks_put(run->marks, time_ns, said ? said : label)) {
             run->sheet.mark_count++;
         } else if (run->marks_lost++ == 0) {
@@ -263,24 +244,21 @@ static void take_marks(struct run *run, const struct wishes *wishes)
 static void show(struct run *run, int64_t now)
 {
     uint64_t drops = 0;
-    if (run->v->common.quiet || !isatty(STDERR_FILENO) || now - run->shown_ns < SECOND_NS)
-        return;
     for (size_t i = 0; i < run->sheet.bus_count; i++)
         drops += lt_intake_state(run->intake, i).drops;
-    int64_t seconds = (now - run->began_ns) / SECOND_NS;
-    double rate = (double)(run->frames - run->shown_frames) * 1e9 / (double)(now - run->shown_ns);
-    fprintf(stderr,
-            "\r%02" PRId64 ":%02" PRId64 "  %" PRIu64 " frames, %.0f a second, lost: %" PRIu64
-            ", marks: %" PRIu64 "   ",
-            seconds / 60, seconds % 60, run->frames, rate, drops, run->sheet.mark_count);
-    run->shown_frames = run->frames;
-    run->shown_ns = now;
+    int64_t seconds = (now - run->began_ns) / LT_SECOND_NS;
+    progress_show(&run->progress,
+                  "%02" PRId64 ":%02" PRId64 "  %" PRIu64 " frames, %.0f a second, lost: %" PRIu64
+                  ", marks: %" PRIu64,
+                  seconds / 60, seconds % 60, run->frames,
+                  (double)run->frames * 1e9 / (double)(now - run->began_ns + 1), drops,
+                  run->sheet.mark_count);
 }
 
 static bool is_over(struct run *run, int64_t now)
 {
     const struct record_values *v = run->v;
-    if (stopped)
+    if (stop_asked)
         run->why_ended = "a signal";
     else if (v->frames && run->frames >= v->frames)
         run->why_ended = "the number of frames";
@@ -314,10 +292,11 @@ static bool take_one(struct run *run)
 static void record_frames(struct run *run, const struct wishes *wishes)
 {
     int64_t looked_ns = 0;
-    run->began_ns = run->shown_ns = now_ns(CLOCK_MONOTONIC);
+    run->began_ns = lt_clock_ns(CLOCK_MONOTONIC);
+    run->progress = progress_begin(run->v->common.quiet);
     for (bool good = true; good;) {
         good = take_one(run);
-        int64_t now = now_ns(CLOCK_MONOTONIC);
+        int64_t now = lt_clock_ns(CLOCK_MONOTONIC);
         if (now - looked_ns >= LOOK_NS) {
             looked_ns = now;
             take_marks(run, wishes);
@@ -329,6 +308,7 @@ static void record_frames(struct run *run, const struct wishes *wishes)
         else if (is_over(run, now))
             break;
     }
+    progress_end(&run->progress);
 }
 
 /* ---- the end ---- */
@@ -337,8 +317,6 @@ static void say_all(const struct run *run)
 {
     const uint64_t *losses = lt_record_losses(run->record);
     bool quiet = run->v->common.quiet;
-    if (!quiet && isatty(STDERR_FILENO))
-        fputc('\n', stderr);
     for (size_t i = 0; i < run->sheet.bus_count; i++) {
         const struct lt_can_bus_state *state = &run->states[i];
         say(quiet, "%s: %" PRIu64 " frames, lost by the kernel or here: %" PRIu64 "\n",
@@ -361,7 +339,7 @@ static int end(struct run *run)
         say_error(&error);
         status = EXIT_SYSTEM;
     }
-    run->sheet.ended_ns = now_ns(CLOCK_REALTIME);
+    run->sheet.ended_ns = lt_clock_ns(CLOCK_REALTIME);
     run->sheet.why_ended = run->why_ended;
     for (size_t i = 0; i < run->sheet.bus_count; i++)
         run->states[i] = lt_intake_state(run->intake, i);
@@ -395,7 +373,7 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
 {
     run->sheet = (struct lt_record_sheet){
         .program = "loomtap " LOOMTAP_VERSION,
-        .started_ns = now_ns(CLOCK_REALTIME),
+        .started_ns = lt_clock_ns(CLOCK_REALTIME),
         .ended_ns = LT_NO_TIME,
         .buses = run->v->common.arguments.items,
         .states = run->states,
@@ -408,15 +386,6 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
     };
 }
 
-static void catch_signals(void)
-{
-    struct sigaction action = {.sa_handler = stop};
-    sigaction(SIGINT, &action, NULL);
-    sigaction(SIGTERM, &action, NULL);
-    sigaction(SIGHUP, &action, NULL);
-    signal(SIGPIPE, SIG_IGN); /* a reader that goes away is a fault in writing */
-}
-
 static int record(struct run *run, const struct wishes *wishes)
 {
     struct lt_error error;
@@ -425,7 +394,7 @@ static int record(struct run *run, const struct wishes *wishes)
         return EXIT_SYSTEM;
     }
     fill_sheet(run, wishes);
-    catch_signals();
+    stop_on_signals();
     if (!write_sheet(run, false))
         return EXIT_SYSTEM;
     if (run->marks)

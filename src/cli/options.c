@@ -33,6 +33,15 @@ static bool add_items(struct list *list, char *argument)
     return !*argument || add_item(list, argument);
 }
 
+const char *cut_at_equals(const char *argument)
+{
+    char *equals = strchr((char *)(uintptr_t)argument, '=');
+    if (!equals)
+        return NULL;
+    *equals = '\0';
+    return equals + 1;
+}
+
 static bool parse_seconds(struct lt_text text, int64_t *ret_ns)
 {
     int64_t unit = 1000000000;

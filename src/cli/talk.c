@@ -2,10 +2,10 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "cli/cmd.h"
+#include "loomtap/base/clock.h"
 
 static bool with_colour(void)
 {
@@ -70,23 +70,16 @@ void say(bool quiet, const char *format, ...)
 #define PROGRESS_FIRST_NS INT64_C(1000000000)
 #define PROGRESS_EVERY_NS INT64_C(200000000)
 
-static int64_t monotonic_ns(void)
-{
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
-}
-
 struct progress progress_begin(bool quiet)
 {
     bool on = !quiet && isatty(STDERR_FILENO);
-    return (struct progress){on, on ? monotonic_ns() + PROGRESS_FIRST_NS : 0};
+    return (struct progress){on, on ? lt_clock_ns(CLOCK_MONOTONIC) + PROGRESS_FIRST_NS : 0};
 }
 
 void progress_show(struct progress *progress, const char *format, ...)
 {
     va_list args;
-    int64_t now_ns = progress->on ? monotonic_ns() : 0;
+    int64_t now_ns = progress->on ? lt_clock_ns(CLOCK_MONOTONIC) : 0;
     if (!progress->on || now_ns < progress->next_ns)
         return;
     progress->next_ns = now_ns + PROGRESS_EVERY_NS;

@@ -5,10 +5,10 @@
 #include <errno.h>
 #include <pthread.h>
 #include <stdlib.h>
-#include <time.h>
 
-#define LOOK_NS   INT64_C(50000000) /* the thread's wait: how soon it ends, and drops are counted */
-#define SECOND_NS INT64_C(1000000000)
+#include "loomtap/base/clock.h"
+
+#define LOOK_NS INT64_C(50000000) /* the thread's wait: how soon it ends, and drops are counted */
 
 struct item {
     enum lt_can_event event;
@@ -128,18 +128,10 @@ void lt_intake_free(struct lt_intake *intake)
     free(intake);
 }
 
-static struct timespec after(int64_t wait_ns)
-{
-    struct timespec time;
-    clock_gettime(CLOCK_MONOTONIC, &time);
-    int64_t ns = time.tv_nsec + wait_ns;
-    return (struct timespec){time.tv_sec + ns / SECOND_NS, ns % SECOND_NS};
-}
-
 enum lt_can_event lt_intake_take(struct lt_intake *intake, int64_t wait_ns,
                                  struct lt_can_heard *ret_heard)
 {
-    struct timespec until = after(wait_ns);
+    struct timespec until = lt_timespec_of(lt_clock_ns(CLOCK_MONOTONIC) + wait_ns);
     bool some = true;
     pthread_mutex_lock(&intake->mutex);
     while (some && intake->count == 0)

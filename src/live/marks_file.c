@@ -1,6 +1,7 @@
 /* Marks of a passenger, one line each, written at once. */
 #include <stdlib.h>
 
+#include "loomtap/base/number.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/live/record.h"
 
@@ -30,9 +31,9 @@ enum lt_code lt_marks_open(struct lt_marks_file **ret_marks, const char *path,
 bool lt_marks_put(struct lt_marks_file *marks, int64_t time_ns, const char *label)
 {
     struct lt_sink *sink = &marks->file.sink;
-    uint64_t us = (uint64_t)(time_ns < 0 ? 0 : time_ns) / 1000;
-    lt_sink_format(sink, "%llu.%06u,", (unsigned long long)(us / 1000000),
-                   (unsigned)(us % 1000000));
+    char time[32];
+    lt_sink_put(sink, time, lt_print_fixed(time, time_ns / 1000, 6));
+    lt_sink_char(sink, ',');
     lt_sink_csv(sink, lt_text_of(label));
     lt_sink_char(sink, '\n');
     return lt_sink_flush(sink);

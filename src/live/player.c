@@ -5,12 +5,11 @@
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
+#include "loomtap/base/clock.h"
 #include "loomtap/capture/can_send.h"
 
-#define SECOND_NS INT64_C(1000000000)
-#define ROOM_NS   SECOND_NS /* a queue that has no room for so long is a fault */
+#define ROOM_NS LT_SECOND_NS /* a queue that has no room for so long is a fault */
 
 struct way {
     const char *bus;
@@ -25,13 +24,6 @@ struct lt_player {
     int64_t first_ns, began_ns;
     struct lt_player_counts counts;
 };
-
-static int64_t now_ns(void)
-{
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return now.tv_sec * SECOND_NS + now.tv_nsec;
-}
 
 enum lt_code lt_player_open(struct lt_player **ret_player, const struct lt_player_way *ways,
                             size_t count, double speed, struct lt_error *error)
@@ -92,16 +84,16 @@ static bool wait_for(struct lt_player *player, int64_t time_ns)
     if (!player->has_first) {
         player->has_first = true;
         player->first_ns = time_ns;
-        player->began_ns = now_ns();
+        player->began_ns = lt_clock_ns(CLOCK_MONOTONIC);
     }
     int64_t due_ns =
         player->began_ns + (int64_t)((double)(time_ns - player->first_ns) / player->speed);
-    struct timespec due = {due_ns / SECOND_NS, due_ns % SECOND_NS};
-    int64_t late_ns = now_ns() - due_ns;
+    struct timespec due = lt_timespec_of(due_ns);
+    int64_t late_ns = lt_clock_ns(CLOCK_MONOTONIC) - due_ns;
     if (late_ns < 0) {
         if (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &due, NULL) == EINTR)
             return false;
-        late_ns = now_ns() - due_ns;
+        late_ns = lt_clock_ns(CLOCK_MONOTONIC) - due_ns;
     }
     if (late_ns > player->counts.late_most_ns)
         player->counts.late_most_ns = late_ns;

@@ -5,9 +5,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "loomtap/base/clock.h"
 #include "loomtap/base/text.h"
 
-#define SECOND_NS INT64_C(1000000000)
 #define PARTS_MAX 100000
 
 struct lt_record {
@@ -134,7 +134,7 @@ enum lt_code lt_record_open(struct lt_record **ret_record, const char *path,
     record->options = *options;
     record->options.writing.grows = true;
     if (record->options.flush_ns <= 0)
-        record->options.flush_ns = SECOND_NS;
+        record->options.flush_ns = LT_SECOND_NS;
     record->flushed_ns = record->begun_ns = LT_NO_TIME;
     enum lt_code code = begin_part(record, error);
     if (code != LT_OK)

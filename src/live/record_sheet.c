@@ -4,8 +4,9 @@
 
 #include <sha2.h>
 #include <stdio.h>
-#include <time.h>
 
+#include "loomtap/base/clock.h"
+#include "loomtap/base/number.h"
 #include "loomtap/base/sink.h"
 #include "loomtap/live/record.h"
 
@@ -17,15 +18,14 @@ static void put_time(struct lt_json *json, const char *key, int64_t time_ns)
         lt_json_null(json, key);
         return;
     }
-    size_t len = lt_text_format(text, sizeof text, "%lld.%06lld", (long long)(time_ns / 1000000000),
-                                (long long)(time_ns % 1000000000 / 1000));
+    size_t len = lt_print_fixed(text, time_ns / 1000, 6);
     lt_json_raw(json, key, (struct lt_text){text, len});
 }
 
 /* "+0200": whose wall clock the person's notes are in. */
 static void put_zone(struct lt_json *json, int64_t time_ns)
 {
-    time_t seconds = (time_t)(time_ns / 1000000000);
+    time_t seconds = (time_t)(time_ns / LT_SECOND_NS);
     struct tm local;
     char text[16] = "";
     if (localtime_r(&seconds, &local))

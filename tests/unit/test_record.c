@@ -1,6 +1,6 @@
 /* Recordings that grow: readable after every flush in every form, never written over, in parts by
  * time and size, with a sheet that parts and counts can be checked against. */
-#include "unit.h"
+#include "folder.h"
 
 #include <sys/stat.h>
 #include <unistd.h>
@@ -9,27 +9,6 @@
 #include "loomtap/live/record.h"
 
 #define SECOND INT64_C(1000000000)
-
-static char folder[] = "/tmp/loomtap-record-XXXXXX";
-static char path[256];
-
-static int make_folder(void **state)
-{
-    (void)state;
-    return mkdtemp(folder) ? 0 : -1;
-}
-
-static int drop_folder(void **state)
-{
-    (void)state;
-    return rmdir(folder);
-}
-
-static const char *path_of(const char *name)
-{
-    snprintf(path, sizeof path, "%s/%s", folder, name);
-    return path;
-}
 
 static struct lt_record *open_record(const char *name, const struct lt_record_options *options)
 {

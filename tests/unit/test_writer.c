@@ -1,6 +1,6 @@
 /* Captures out: the form by name or ending, all digits kept, what a form cannot hold counted,
  * packed output read back by gzip and zstd themselves, and files that appear only when whole. */
-#include "unit.h"
+#include "folder.h"
 
 #include <errno.h>
 #include <sys/stat.h>
@@ -9,27 +9,6 @@
 #include <zstd.h>
 
 #include "loomtap/capture/writer.h"
-
-static char folder[] = "/tmp/loomtap-writer-XXXXXX";
-
-static int make_folder(void **state)
-{
-    (void)state;
-    return mkdtemp(folder) ? 0 : -1;
-}
-
-static int drop_folder(void **state)
-{
-    (void)state;
-    return rmdir(folder);
-}
-
-static const char *path_of(const char *name)
-{
-    static char path[200];
-    snprintf(path, sizeof path, "%s/%s", folder, name);
-    return path;
-}
 
 static size_t read_file(const char *name, char *ret_bytes, size_t room)
 {
