@@ -84,13 +84,7 @@ static void count_pairs(const struct lt_block_bit *bits, size_t count,
 
 static void count_both(const uint64_t *words, size_t blocks, size_t count, uint64_t *both)
 {
-    for (size_t a = 0, at = 0; a < count; a++)
-        for (size_t b = 0; b <= a; b++, at++) {
-            uint64_t sum = 0;
-            for (size_t block = 0; block < blocks; block++)
-                sum += ones(words[block * count + a] & words[block * count + b]);
-            both[at] += sum;
-        }
+    lt_block_count_both(words, blocks, count, both, ones);
 }
 
 const struct lt_block_kernel lt_block_avx2 = {"avx2", transpose, count_pairs, count_both};

@@ -36,6 +36,22 @@ struct lt_block_kernel {
     void (*count_both)(const uint64_t *words, size_t blocks, size_t count, uint64_t *both);
 };
 
+/* count_both for a kernel that counts the ones of a word in its own way: always inlined, so that it
+ * is compiled with the kernel's flags. */
+static inline __attribute__((always_inline)) void lt_block_count_both(const uint64_t *words,
+                                                                      size_t blocks, size_t count,
+                                                                      uint64_t *both,
+                                                                      uint64_t (*ones)(uint64_t))
+{
+    for (size_t a = 0, at = 0; a < count; a++)
+        for (size_t b = 0; b <= a; b++, at++) {
+            uint64_t sum = 0;
+            for (size_t block = 0; block < blocks; block++)
+                sum += ones(words[block * count + a] & words[block * count + b]);
+            both[at] += sum;
+        }
+}
+
 extern const struct lt_block_kernel lt_block_portable, lt_block_avx2;
 /* The best that this processor runs. */
 const struct lt_block_kernel *lt_block_kernel(void);

@@ -59,13 +59,19 @@
 
 /* ---- Trying windows ---- */
 
-bool lt_selector_is_counter(const struct search *s, const struct narrow *window)
+static const struct lt_counter_found *counter_at(const struct search *s,
+                                                 const struct narrow *window)
 {
     for (size_t i = 0; i < s->counter_count; i++)
         if (s->counter[i].bits.msb == window->span.msb &&
             s->counter[i].bits.lsb == window->span.lsb)
-            return true;
-    return false;
+            return &s->counter[i];
+    return NULL;
+}
+
+bool lt_selector_is_counter(const struct search *s, const struct narrow *window)
+{
+    return counter_at(s, window) != NULL;
 }
 
 static bool counts_usually(uint32_t modulus)
@@ -75,11 +81,8 @@ static bool counts_usually(uint32_t modulus)
 
 bool lt_selector_is_alive(const struct search *s, const struct narrow *window)
 {
-    for (size_t i = 0; i < s->counter_count; i++)
-        if (s->counter[i].bits.msb == window->span.msb &&
-            s->counter[i].bits.lsb == window->span.lsb)
-            return counts_usually(s->counter[i].modulus);
-    return false;
+    const struct lt_counter_found *counter = counter_at(s, window);
+    return counter && counts_usually(counter->modulus);
 }
 
 /* A piece of a counter selects nothing that the counter does not. */

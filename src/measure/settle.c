@@ -394,8 +394,8 @@ enum lt_code lt_settle(struct lt_collect *collect, struct lt_gathered *stream,
         code = page_rows(collect, stream, selector, &scratch, error);
     if (code == LT_OK && stream->open.page_count == 1 && stream->tallies[0].moments) {
         note_moved(stream, stream->tallies[0].moments);
-        charge(collect,
-               &stream->tallies[0]); /* looking counted what waited, and took room for it */
+        /* Looking counted what waited, and took room for it. */
+        charge(collect, &stream->tallies[0]);
     }
     lt_arena_release(&scratch);
     return code;
