@@ -117,6 +117,15 @@ static size_t owner_of(const struct field_cut *cut, unsigned lsb)
     return cut->count;
 }
 
+/* Inside a byte there is no order to tell. */
+static void leave_order(struct field_place *place)
+{
+    if (place->msb / 8 != place->lsb / 8)
+        return;
+    place->order = LT_ORDER_NONE;
+    place->margin = INFINITY;
+}
+
 static void drop_lowest(const struct field_lines *lines, struct field_cut *cut, size_t index)
 {
     struct field_place *place = &cut->place[index];
@@ -127,10 +136,7 @@ static void drop_lowest(const struct field_lines *lines, struct field_cut *cut, 
     }
     place->lsb = (uint16_t)gap_upper(lines, order, place->lsb);
     place->length--;
-    if (place->msb / 8 == place->lsb / 8) {
-        place->order = LT_ORDER_NONE;
-        place->margin = INFINITY;
-    }
+    leave_order(place);
     if (place->length == 1)
         place->weakest = INFINITY;
 }
@@ -221,12 +227,8 @@ static void part_top(const struct field_lines *lines, const struct gaps *gaps,
     place->length = (uint8_t)(place->length - best);
     place->edge = fmin(place->edge, best_odds);
     top->edge = place->edge;
-    struct field_place *both[] = {place, top};
-    for (unsigned i = 0; i < 2; i++)
-        if (both[i]->msb / 8 == both[i]->lsb / 8) {
-            both[i]->order = LT_ORDER_NONE;
-            both[i]->margin = INFINITY;
-        }
+    leave_order(place);
+    leave_order(top);
     if (top->length == 1)
         top->weakest = INFINITY;
 }

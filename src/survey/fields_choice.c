@@ -57,9 +57,9 @@ double field_choice_odds(const struct field_choice *n, double upper_rate, double
 
 /* --- pieces --- */
 
-static struct field_choice count_changes(const struct field_lines *lines, enum lt_order order,
-                                         unsigned lsb, unsigned upper, unsigned lower,
-                                         uint64_t *ret_steps)
+struct field_choice field_choice_count(const struct field_lines *lines, enum lt_order order,
+                                       unsigned lsb, unsigned upper, unsigned lower,
+                                       uint64_t *ret_steps)
 {
     struct field_choice n = {0};
     unsigned place = line_place(lines, order, lsb);
@@ -89,7 +89,7 @@ static bool are_one(const struct field_lines *lines, struct field_place *upper,
         return false;
     uint64_t steps;
     struct field_choice n =
-        count_changes(lines, order, lower->lsb, upper->length, lower->length, &steps);
+        field_choice_count(lines, order, lower->lsb, upper->length, lower->length, &steps);
     double all = (double)steps + 1, high = (double)(n.both + n.upper) / all,
            low = (double)(n.both + n.lower) / all;
     if (high >= FIELD_SLOW || low >= FIELD_SLOW)

@@ -5,6 +5,7 @@
  * to the next than from a page to its own next. Fields of their own would start with slow bits, or
  * be different from page to page. Slow bits above are taken along where they do not care for pages.
  */
+#include "survey/fields_inside.h"
 #include "survey/parts.h"
 
 #define PAGES_MOST  64u
@@ -102,47 +103,25 @@ static bool is_enough(const struct flips *flips)
     return enough;
 }
 
-/* Places that may be the next lower bit: inside a byte one, at its edge one for each byte order. */
-static unsigned lower_places(unsigned at, unsigned bits, unsigned ret_places[2])
+static bool may_join(const struct frame_parts *frame, const struct lt_bit_set *taken, int at)
 {
-    unsigned count = 0;
-    if (at % 8 != 0) {
-        ret_places[count++] = at - 1;
-        return count;
-    }
-    if (at >= 8)
-        ret_places[count++] = at - 1;
-    if (at + 15 < bits)
-        ret_places[count++] = at + 15;
-    return count;
+    return at >= 0 && !lt_bit_set_has(&frame->common, (unsigned)at) &&
+           !lt_bit_set_has(taken, (unsigned)at);
 }
 
-/* The same, upwards. */
-static unsigned upper_places(unsigned at, unsigned bits, unsigned ret_places[2])
-{
-    unsigned count = 0;
-    if (at % 8 != 7) {
-        ret_places[count++] = at + 1;
-        return count;
-    }
-    if (at + 1 < bits)
-        ret_places[count++] = at + 1;
-    if (at >= 15)
-        ret_places[count++] = at - 15;
-    return count;
-}
-
+/* The next lower bit, then the next upper one: at a byte's edge one for each byte order. */
 static bool take_along(struct frame_parts *frame, const struct flips *flips,
                        const struct lt_bit_set *taken, unsigned at)
 {
-    unsigned bits = 8u * frame->stream->key.length, places[4];
-    unsigned lower = lower_places(at, bits, places);
-    unsigned count = lower + upper_places(at, bits, places + lower);
-    for (unsigned i = 0; i < count; i++) {
-        if (lt_bit_set_has(&frame->common, places[i]) || lt_bit_set_has(taken, places[i]))
-            continue;
-        if (i < lower ? goes_along(flips, at, places[i]) : is_slow_and_common(flips, places[i])) {
-            lt_bit_set_add(&frame->common, places[i]);
+    static const enum lt_order orders[] = {LT_ORDER_INTEL, LT_ORDER_MOTOROLA};
+    const struct field_lines lines = {.length = frame->stream->key.length};
+    for (unsigned i = 0; i < 4; i++) {
+        bool below = i < 2;
+        int next =
+            below ? gap_lower(&lines, orders[i % 2], at) : gap_upper(&lines, orders[i % 2], at);
+        if (may_join(frame, taken, next) && (below ? goes_along(flips, at, (unsigned)next)
+                                                   : is_slow_and_common(flips, (unsigned)next))) {
+            lt_bit_set_add(&frame->common, (unsigned)next);
             return true;
         }
     }

@@ -103,20 +103,6 @@ struct gap {
     double odds_twos;                /* of odds[0]: log2 (two's complement : unsigned) */
     double together; /* share of the busier bit's flips at which the other flips too */
 };
-/* --- codes --- */
-
-#define FIELD_SLOW 0.03 /* changes a step below which bits may be those of a code */
-
-/* What is seen of a code: its bits change in the same frame, now and then. Flags of different
- * causes hardly ever do so; flags of one cause always do. */
-struct field_choice {
-    uint64_t both, upper, lower; /* changes of both, and of one alone */
-};
-/* log2 (one code : two things), with how common either is. Rates are changes a step. */
-double field_choice_odds(const struct field_choice *n, double upper_rate, double lower_rate);
-double field_log2_factorial(uint64_t n);
-double field_add_logs(double a, double b); /* log2 (2^a + 2^b) */
-
 struct gaps {
     struct gap below[2][FRAME_BITS]; /* [order is Motorola][position of the bit above] */
 };
@@ -132,6 +118,25 @@ int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned pos
  */
 int gap_resting(const struct field_lines *lines, const struct field_bits *bits, enum lt_order order,
                 unsigned upper, unsigned lower, unsigned most);
+
+/* --- codes --- */
+
+#define FIELD_SLOW 0.03 /* changes a step below which bits may be those of a code */
+
+/* What is seen of a code: its bits change in the same frame, now and then. Flags of different
+ * causes hardly ever do so; flags of one cause always do. */
+struct field_choice {
+    uint64_t both, upper, lower; /* changes of both, and of one alone */
+};
+/* Of the `upper` bits above and the `lower` bits from `lsb` on; and the steps that were looked at.
+ */
+struct field_choice field_choice_count(const struct field_lines *lines, enum lt_order order,
+                                       unsigned lsb, unsigned upper, unsigned lower,
+                                       uint64_t *ret_steps);
+/* log2 (one code : two things), with how common either is. Rates are changes a step. */
+double field_choice_odds(const struct field_choice *n, double upper_rate, double lower_rate);
+double field_log2_factorial(uint64_t n);
+double field_add_logs(double a, double b); /* log2 (2^a + 2^b) */
 
 /* --- cut --- */
 

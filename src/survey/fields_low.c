@@ -48,24 +48,13 @@ static double association(double both, double upper, double lower, double steps)
 static bool moves_along(const struct field_lines *lines, enum lt_order order,
                         const struct field_place *number, const struct field_place *piece)
 {
-    uint64_t before = 0, steps = 0, moves = 0, both = 0, alone = 0;
-    unsigned place = line_place(lines, order, piece->lsb), length = number->length + piece->length;
-    for (size_t row = 0; row < lines->count; row++) {
-        uint64_t now = line_get(lines, order, row, place, length), flips = now ^ before;
-        if (row != 0 && lines->flags[row] & LT_KEPT_FOLLOWS) {
-            bool low = (flips & (((uint64_t)1 << piece->length) - 1)) != 0;
-            bool high = flips >> piece->length != 0;
-            steps++;
-            moves += high;
-            both += high && low;
-            alone += low && !high;
-        }
-        before = now;
-    }
-    double odds = association((double)both, (double)(moves - both), (double)alone, (double)steps);
-    return both >= BOTH_LEAST && (double)both >= BOTH_SHARE * (double)moves &&
-           (double)both <= BOTH_ALWAYS * (double)moves &&
-           (double)alone <= ALONE_SHARE * (double)both && odds >= BOTH_ODDS;
+    uint64_t steps;
+    struct field_choice n =
+        field_choice_count(lines, order, piece->lsb, number->length, piece->length, &steps);
+    double both = (double)n.both, moves = (double)(n.both + n.upper), alone = (double)n.lower;
+    double odds = association(both, (double)n.upper, alone, (double)steps);
+    return n.both >= BOTH_LEAST && both >= BOTH_SHARE * moves && both <= BOTH_ALWAYS * moves &&
+           alone <= ALONE_SHARE * both && odds >= BOTH_ODDS;
 }
 
 static bool is_busy_below(const struct field_lines *lines, const struct field_bits *bits,
