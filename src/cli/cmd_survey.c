@@ -150,9 +150,8 @@ static void say_left_out(const struct recording *recording, bool quiet)
         cut_short += survey->frames[i].cut_short;
     if (cut_short)
         say(quiet,
-            "%zu of %zu frames looked at less closely: so many have something to search in that "
-            "the "
-            "work is limited for each\n",
+            "%zu of %zu frames looked at less closely: so many have something to search in "
+            "that the work is limited for each\n",
             cut_short, survey->frame_count);
     if (counts->frames_past_streams)
         say(quiet, "%" PRIu64 " frames of identifiers past the first %d: counted, not looked at\n",
@@ -253,15 +252,19 @@ static int compare(const struct survey_values *v, struct recording *recording,
                    struct lt_survey_about *about)
 {
     struct lt_change *changes = NULL;
+    size_t left_out = 0;
     struct lt_error error;
     int status = survey_recording(other, v, &v->against, 1, gathering);
     if (!other->survey)
         return status;
     if (lt_survey_compare(recording->survey, other->survey, &recording->arena, &changes,
-                          &about->change_count, &error) != LT_OK) {
+                          &about->change_count, &left_out, &error) != LT_OK) {
         say_error(&error);
         return EXIT_SYSTEM;
     }
+    if (left_out)
+        say(v->common.quiet, "%zu differences past the %u that tell most left out\n", left_out,
+            LT_CHANGES_MAX);
     about->changes = changes;
     about->against = v->against;
     return status;

@@ -149,8 +149,7 @@ static void say_what_hides(struct sentences *say, const struct bus_speech *speec
     else if (speech->scattered)
         add(say,
             "%zu of %zu identifiers came once or twice: random or fuzzed traffic, or a capture "
-            "that "
-            "is corrupted. Nothing is concluded from those.",
+            "that is corrupted. Nothing is concluded from those.",
             speech->other_seldom, speech->other_frames);
     else if (speech->other_frames >= 5 && speech->other_moving == 0)
         add(say, "Nothing moves in any of the %zu frames: is the car asleep, or only partly awake?",

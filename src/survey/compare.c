@@ -13,7 +13,6 @@
 #include "survey/compare_units.h"
 #include "survey/words.h"
 
-#define CHANGES_MOST   4096u /* given; those that tell least are left out */
 #define PERIOD_CHANGED 1.25
 #define NAMES_SHARE    0.2 /* of identifiers that buses of one name should have in common */
 #define RANGE_EXCESS   0.25
@@ -38,7 +37,7 @@ struct compare {
     unsigned bus_of_a[LT_BUSES_MAX]; /* in b; LT_BUSES_MAX: none */
     bool bus_of_b_taken[LT_BUSES_MAX];
     struct lt_change *changes;
-    size_t count, capacity;
+    size_t count, capacity, left_out;
     size_t still_from; /* first change of the frame at hand */
     const struct lt_survey_frame *frame_a, *frame_b;
 };
@@ -193,14 +192,16 @@ static void sort_and_cut(struct compare *compare)
 {
     if (compare->count > 1)
         qsort(compare->changes, compare->count, sizeof *compare->changes, by_weight);
-    if (compare->count > CHANGES_MOST)
-        compare->count = CHANGES_MOST;
+    if (compare->count <= LT_CHANGES_MAX)
+        return;
+    compare->left_out += compare->count - LT_CHANGES_MAX;
+    compare->count = LT_CHANGES_MAX;
 }
 
 /* Keeps the list short before a frame adds its own. */
 static void make_room(struct compare *compare)
 {
-    if (compare->count >= 2 * CHANGES_MOST)
+    if (compare->count >= 2 * LT_CHANGES_MAX)
         sort_and_cut(compare);
 }
 
@@ -506,7 +507,7 @@ static void bus_only(struct compare *compare, unsigned bus, bool in_b)
 
 enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey *b,
                                struct lt_arena *arena, struct lt_change **ret_changes,
-                               size_t *ret_count, struct lt_error *error)
+                               size_t *ret_count, size_t *ret_left_out, struct lt_error *error)
 {
     struct compare *compare = lt_arena_alloc(arena, sizeof *compare);
     enum lt_code code = LT_OK;
@@ -530,5 +531,6 @@ enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey
     sort_and_cut(compare);
     *ret_changes = compare->changes;
     *ret_count = compare->count;
+    *ret_left_out = compare->left_out;
     return LT_OK;
 }

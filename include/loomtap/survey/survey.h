@@ -149,9 +149,11 @@ struct lt_change {
     double weight;                         /* how much it stands out, the largest first */
     const char *say;
 };
-/* Buses meet by name where the names are the same, else by the identifiers on them. */
+/* Buses meet by name where the names are the same, else by the identifiers on them. At most
+ * LT_CHANGES_MAX are given; ret_left_out: how many others there are, which tell less. */
+#define LT_CHANGES_MAX 4096u
 enum lt_code lt_survey_compare(const struct lt_survey *a, const struct lt_survey *b,
                                struct lt_arena *arena, struct lt_change **ret_changes,
-                               size_t *ret_count, struct lt_error *error);
+                               size_t *ret_count, size_t *ret_left_out, struct lt_error *error);
 
 #endif
