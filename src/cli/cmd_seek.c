@@ -336,8 +336,10 @@ static int search_recording(struct search *search)
                   v->common.quiet || v->strict);
     say_columns_unused(lt_reader_counts(gathered->reader), captures->items, v->common.quiet);
     int references = say_no_frames(gathered);
-    if (references == EXIT_FINE)
+    if (references == EXIT_FINE) {
+        say_left_out(gathered, v->common.quiet);
         references = references_find(&search->references, gathered, &search->arena);
+    }
     status = worse(status, references);
     if (references == EXIT_USAGE || references == EXIT_SYSTEM ||
         (references == EXIT_UNREADABLE && !has_any(&search->references)))

@@ -134,18 +134,10 @@ static int survey_recording(struct recording *recording, const struct survey_val
 
 /* --- what is said beside the results --- */
 
-/* Nothing is dropped silently. */
-static void say_left_out(const struct recording *recording, bool quiet)
+static void say_limits(const struct recording *recording, bool quiet)
 {
-    const struct lt_collect *collect = recording->gathered.collect;
-    const struct lt_collect_counts *counts = lt_collect_counts(collect);
     const struct lt_survey *survey = recording->survey;
-    uint64_t no_page = 0;
-    size_t thinned = 0, cut_short = 0;
-    for (size_t i = 0; i < lt_collect_count(collect); i++) {
-        no_page += lt_collect_stream(collect, i)->frames_in_no_page;
-        thinned += !lt_collect_stream(collect, i)->kept.whole;
-    }
+    size_t cut_short = 0;
     for (size_t i = 0; i < survey->frame_count; i++)
         cut_short += survey->frames[i].cut_short;
     if (cut_short)
@@ -153,21 +145,8 @@ static void say_left_out(const struct recording *recording, bool quiet)
             "%zu of %zu frames looked at less closely: so many have something to search in "
             "that the work is limited for each\n",
             cut_short, survey->frame_count);
-    if (counts->frames_past_streams)
-        say(quiet, "%" PRIu64 " frames of identifiers past the first %d: counted, not looked at\n",
-            counts->frames_past_streams, LT_STREAMS_MAX);
-    if (no_page)
-        say(quiet, "%" PRIu64 " frames of selector values past the first %d of their frame\n",
-            no_page, LT_PAGES_MAX);
-    if (thinned)
-        say(quiet,
-            "%zu of %zu frames came too often to be kept whole: counts are of all, courses of "
-            "what was kept\n",
-            thinned, lt_collect_count(collect));
-    if (thinned && !gather_can_repeat(&recording->gathered))
+    if (say_left_out(&recording->gathered, quiet) && !gather_can_repeat(&recording->gathered))
         say(quiet, "no second reading of this input: checks were tried on the frames kept\n");
-    if (recording->gathered.other_buses)
-        say(quiet, "%" PRIu64 " frames on other buses left out\n", recording->gathered.other_buses);
 }
 
 /* --- outputs --- */
@@ -282,7 +261,7 @@ static int run_with(const struct survey_values *v, const struct gather_options *
     if (v->against)
         status = worse(status, compare(v, recording, other, gathering, &about));
     status = worse(status, give_all(v, sure, recording, &about));
-    say_left_out(recording, v->common.quiet);
+    say_limits(recording, v->common.quiet);
     return worse(status, say_no_frames(&recording->gathered));
 }
 

@@ -188,6 +188,33 @@ int say_no_frames(const struct gathered *gathered)
     return EXIT_NO;
 }
 
+/* Nothing is dropped silently. */
+size_t say_left_out(const struct gathered *gathered, bool quiet)
+{
+    const struct lt_collect *collect = gathered->collect;
+    const struct lt_collect_counts *counts = lt_collect_counts(collect);
+    uint64_t no_page = 0;
+    size_t thinned = 0;
+    for (size_t i = 0; i < lt_collect_count(collect); i++) {
+        no_page += lt_collect_stream(collect, i)->frames_in_no_page;
+        thinned += !lt_collect_stream(collect, i)->kept.whole;
+    }
+    if (counts->frames_past_streams)
+        say(quiet, "%" PRIu64 " frames of identifiers past the first %d: counted, not looked at\n",
+            counts->frames_past_streams, LT_STREAMS_MAX);
+    if (no_page)
+        say(quiet, "%" PRIu64 " frames of selector values past the first %d of their frame\n",
+            no_page, LT_PAGES_MAX);
+    if (thinned)
+        say(quiet,
+            "%zu of %zu frames came too often to be kept whole: counts are of all, courses of "
+            "what was kept\n",
+            thinned, lt_collect_count(collect));
+    if (gathered->other_buses)
+        say(quiet, "%" PRIu64 " frames on other buses left out\n", gathered->other_buses);
+    return thinned;
+}
+
 void gather_free(struct gathered *gathered)
 {
     lt_collect_free(gathered->collect);

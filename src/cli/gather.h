@@ -41,6 +41,9 @@ int gather(struct gathered *gathered, const char *const *paths, size_t count,
 void gather_free(struct gathered *gathered);
 /* EXIT_NO where there is no frame with data, and says why; else EXIT_FINE. */
 int say_no_frames(const struct gathered *gathered);
+/* Which frames were read and not looked at, or not all of them: past a ceiling, of other buses.
+ * Gives the number of identifiers that came too often to be kept whole. */
+size_t say_left_out(const struct gathered *gathered, bool quiet);
 
 /* The same frames once more, for `take`. Only of recordings that gather_can_repeat. */
 bool gather_can_repeat(const struct gathered *gathered);

@@ -6,7 +6,8 @@
 #include "loomtap/survey/output.h"
 
 /* With a second reading where frames were thinned out and the input can be read again, so that
- * counters and checksums are tried on all of them. *ret_survey stays NULL on EXIT_SYSTEM. */
+ * counters and checksums are tried on all of them. On EXIT_SYSTEM *ret_survey may be set all the
+ * same: the second reading failed. */
 int make_survey(const struct gathered *gathered, uint32_t bitrate_hz, struct lt_arena *arena,
                 struct lt_survey **ret_survey);
 

@@ -86,13 +86,16 @@ static void add_copies(char *text, size_t size, const struct draft *draft,
     text[0] = '\0';
     for (size_t i = 1; i < target->count && used + 1 < size; i++) {
         const struct lt_candidate *other = &target->candidates[i];
-        char id[LT_STREAM_ID_ROOM], bits[128];
+        char id[LT_STREAM_ID_ROOM], bits[128], page[24] = "";
         if (!other->copy || other->group != target->candidates->group || ++copies > COPIES_MAX)
             continue;
         lt_stream_id_print(id, &other->stream->key);
         lt_bits_print(bits, sizeof bits, &other->bits);
-        used += lt_text_format(text + used, size - used, "%s%s %s %s", used ? ", " : ", also in ",
-                               seek_bus_name(draft->report, other->stream->key.bus), id, bits);
+        if (other->has_page)
+            lt_text_format(page, sizeof page, " page %u", other->page);
+        used +=
+            lt_text_format(text + used, size - used, "%s%s %s %s%s", used ? ", " : ", also in ",
+                           seek_bus_name(draft->report, other->stream->key.bus), id, bits, page);
     }
     if (copies > COPIES_MAX && used + 1 < size)
         lt_text_format(text + used, size - used, " and %zu more", copies - COPIES_MAX);

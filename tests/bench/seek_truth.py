@@ -31,9 +31,8 @@ import time
 
 from seek_replies import Replies, is_diagnostic, is_exercised, marks_exercised
 from seek_score import MAIN, SLOW, Car, Score, Truth, score_target
-from survey_truth import run, share, wilson
+from survey_truth import give, run, seeds_of, share, wilson
 
-TUNED, ASIDE = range(1, 51), range(1001, 1051)
 FIVE, ONE, WARM = '5 min: ', '1 min: ', '15 min: '
 
 
@@ -345,13 +344,6 @@ def jobs_of(args, folder):
             yield args.loomtap, None, seed, seconds, folder, args.keep, True
 
 
-def seeds_of(args):
-    if args.aside:
-        return list(ASIDE)
-    first, _, last = (args.seeds or '%d..%d' % (TUNED[0], TUNED[-1])).partition('..')
-    return list(range(int(first), int(last or first) + 1))
-
-
 def main():
     args = parse()
     total, slowest = Score(), 0.0
@@ -374,15 +366,7 @@ def main():
         list(calibration_lines(total))
     if not args.cars:
         page = list(page_of(total, args, seeds_of(args), seconds))
-    if args.write:
-        with open(args.write, 'w') as file:
-            file.writelines(line + '\n' for line in page)
-    print('\n'.join(page))
-    print('\nslowest search: %.1f s' % slowest)
-    fails = list(missed(total))
-    for text in fails:
-        print('missed: %s' % text, file=sys.stderr)
-    return 1 if fails and args.strict else 0
+    return give(page, args, 'search', slowest, list(missed(total)))
 
 
 if __name__ == '__main__':

@@ -240,6 +240,18 @@ def seeds_of(args):
     return list(range(int(first), int(last or first) + 1))
 
 
+def give(page, args, what, slowest, fails):
+    """The page to its file and to the terminal, what was missed behind it; the exit status."""
+    if args.write:
+        with open(args.write, 'w') as file:
+            file.writelines(line + '\n' for line in page)
+    print('\n'.join(page))
+    print('\nslowest %s: %.1f s' % (what, slowest))
+    for text in fails:
+        print('missed: %s' % text, file=sys.stderr)
+    return 1 if fails and args.strict else 0
+
+
 def parse():
     parser = argparse.ArgumentParser()
     parser.add_argument('loomtap')
@@ -283,15 +295,7 @@ def main():
     if args.smoke:
         return 1 if smoke_fails(total) else 0
     page = list(page_of(total, args, seeds))
-    if args.write:
-        with open(args.write, 'w') as file:
-            file.writelines(line + '\n' for line in page)
-    print('\n'.join(page))
-    print('\nslowest survey: %.1f s' % slowest)
-    fails = list(missed(total))
-    for text in fails:
-        print('missed: %s' % text, file=sys.stderr)
-    return 1 if fails and args.strict else 0
+    return give(page, args, 'survey', slowest, list(missed(total)))
 
 
 if __name__ == '__main__':
