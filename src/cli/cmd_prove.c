@@ -6,6 +6,7 @@
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/profiles.h"
+#include "cli/references.h"
 #include "loomtap/defs/load.h"
 #include "loomtap/proto/obd.h"
 #include "loomtap/prove/older.h"
@@ -238,8 +239,13 @@ static int read_captures(struct run *run)
         int status = read_capture(run, paths->items[i]);
         worst = status > worst ? status : worst;
         run->captures[i].name = paths->items[i];
-        if (run->values->html && strcmp(paths->items[i], "-") != 0)
-            lt_file_hash(paths->items[i], run->captures[i].hash, &error);
+        /* What could not even be opened was said above. */
+        if (run->values->html && strcmp(paths->items[i], "-") != 0 &&
+            lt_file_hash(paths->items[i], run->captures[i].hash, &error) != LT_OK &&
+            status == EXIT_FINE) {
+            say_error(&error);
+            worst = worst > EXIT_UNREADABLE ? worst : EXIT_UNREADABLE;
+        }
     }
     say_faults(&run->notes, run->values->common.quiet);
     run->about.captures = run->captures;
@@ -284,15 +290,11 @@ static int take_marks(struct run *run, struct lt_prove_given *given, struct lt_p
     const struct prove_values *v = run->values;
     const char *target = v->target ? v->target : MARKS_TARGET;
     struct lt_reference reference;
-    struct lt_error error;
-    uint64_t unordered;
     if (!v->marks)
         return EXIT_FINE;
-    if (lt_reference_read_marks(v->marks, target, &run->arena, &reference, &unordered, &error) !=
-        LT_OK) {
-        say_error(&error);
-        return EXIT_UNREADABLE;
-    }
+    int status = read_marks(v->marks, target, v->common.quiet, &run->arena, &reference);
+    if (status != EXIT_FINE)
+        return status;
     *marks = (struct lt_proof_marks){.target = target,
                                      .count = reference.count,
                                      .time_ns = reference.time_ns,

@@ -249,21 +249,29 @@ static int take_column(struct references *references, const char *column,
     return EXIT_FINE;
 }
 
+int read_marks(const char *path, const char *target, bool quiet, struct lt_arena *arena,
+               struct lt_reference *ret_marks)
+{
+    struct lt_error error;
+    uint64_t unordered;
+    if (lt_reference_read_marks(path, target, arena, ret_marks, &unordered, &error) != LT_OK)
+        return reference_status(&error);
+    if (unordered)
+        say(quiet, "%s: %" PRIu64 " mark%s stood behind a later one; they were put in order\n",
+            path, unordered, unordered == 1 ? "" : "s");
+    return EXIT_FINE;
+}
+
 static int take_marks(struct references *references, struct lt_arena *arena)
 {
     const struct reference_options *o = references->options;
-    struct lt_error error;
-    uint64_t unordered;
     struct lt_reference *marks = lt_arena_alloc(arena, sizeof *marks);
     if (!marks)
         return out_of_memory();
-    if (lt_reference_read_marks(o->marks, o->target, arena, marks, &unordered, &error) != LT_OK)
-        return reference_status(&error);
-    if (unordered)
-        say(o->quiet, "%s: %" PRIu64 " mark%s stood behind a later one; they were put in order\n",
-            o->marks, unordered, unordered == 1 ? "" : "s");
-    references->marks = marks;
-    return EXIT_FINE;
+    int status = read_marks(o->marks, o->target, o->quiet, arena, marks);
+    if (status == EXIT_FINE)
+        references->marks = marks;
+    return status;
 }
 
 /* The capture's number of the profile's bus, by `--bus BUS=NAME` or by the interface. */

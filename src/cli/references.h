@@ -44,4 +44,8 @@ int references_find(struct references *references, const struct gathered *gather
                     struct lt_arena *arena);
 void references_free(struct references *references);
 
+/* A passenger's marks; says what is wrong with them, and when they had to be put in order. */
+int read_marks(const char *path, const char *target, bool quiet, struct lt_arena *arena,
+               struct lt_reference *ret_marks);
+
 #endif

@@ -14,16 +14,6 @@ const char *lt_proof_verdict_name(enum lt_proof_verdict verdict)
     return names[verdict];
 }
 
-const char *lt_claim_subject_name(enum lt_claim_subject subject)
-{
-    static const char *const names[] = {[LT_ABOUT_PROFILE] = "profile",
-                                        [LT_ABOUT_ROLE] = "role",
-                                        [LT_ABOUT_BUS] = "bus",
-                                        [LT_ABOUT_FRAME] = "frame",
-                                        [LT_ABOUT_SIGNAL] = "signal"};
-    return names[subject];
-}
-
 const struct lt_claim_kind *lt_claim_kind(enum lt_claim_id id)
 {
     static const struct lt_claim_kind kinds[] = {LT_CLAIMS(KIND_ROW)};

@@ -22,7 +22,6 @@ enum lt_claim_subject {
     LT_ABOUT_FRAME,
     LT_ABOUT_SIGNAL
 };
-const char *lt_claim_subject_name(enum lt_claim_subject subject);
 
 /* id, subject, needed, sentence. Needed: about a required role, "not exercised" keeps the whole
  * profile from being proven; of the others only a contradiction counts. The subject of a claim
