@@ -8,9 +8,8 @@
 #include "cli/commands.h"
 #include "cli/database.h"
 #include "cli/profiles.h"
+#include "cli/said_buses.h"
 #include "loomtap/decode/decode.h"
-
-#define BUSES_SAID_MAX 32
 
 struct decode_values {
     struct common common;
@@ -85,23 +84,6 @@ static bool find_form(const char *name, enum lt_decode_form *ret_form)
     return false;
 }
 
-static int take_buses(const struct decode_values *v, struct lt_bus_said *buses,
-                      struct lt_decode_options *decode)
-{
-    if (v->buses.count > BUSES_SAID_MAX)
-        return usage_error("decode", "--bus: more than %d", BUSES_SAID_MAX);
-    for (size_t i = 0; i < v->buses.count; i++) {
-        struct lt_text rest = lt_text_of(v->buses.items[i]);
-        if (!lt_text_split(&rest, '=', &buses[i].profile_bus) || !rest.at || !rest.len)
-            return usage_error("decode", "--bus: `%s` is not of the form BUS=NAME",
-                               v->buses.items[i]);
-        buses[i].capture_bus = rest;
-    }
-    decode->buses = buses;
-    decode->bus_count = v->buses.count;
-    return EXIT_FINE;
-}
-
 static int take_options(const struct decode_values *v, struct lt_bus_said *buses,
                         struct lt_decode_options *decode)
 {
@@ -129,7 +111,9 @@ static int take_options(const struct decode_values *v, struct lt_bus_said *buses
     int status = take_span("decode", v->from, v->to, &decode->from, &decode->to);
     if (status == EXIT_FINE)
         status = check_columns("decode", v->columns);
-    return status != EXIT_FINE ? status : take_buses(v, buses, decode);
+    decode->buses = buses;
+    return status != EXIT_FINE ? status
+                               : take_said_buses("decode", &v->buses, buses, &decode->bus_count);
 }
 
 static int give_out(const struct decode_values *v, struct lt_decode *decode,

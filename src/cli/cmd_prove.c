@@ -7,14 +7,14 @@
 #include "cli/commands.h"
 #include "cli/profiles.h"
 #include "cli/references.h"
+#include "cli/said_buses.h"
 #include "loomtap/defs/load.h"
 #include "loomtap/proto/obd.h"
 #include "loomtap/prove/older.h"
 #include "loomtap/seek/reference.h"
 
-#define BUSES_SAID_MAX 32
-#define ARENA_CEILING  ((size_t)256 << 20)
-#define MARKS_TARGET   "drive_mode"
+#define ARENA_CEILING ((size_t)256 << 20)
+#define MARKS_TARGET  "drive_mode"
 
 struct prove_values {
     struct common common;
@@ -90,22 +90,6 @@ struct run {
 
 /* --- options --- */
 
-static int take_buses(struct run *run)
-{
-    const struct list *buses = &run->values->buses;
-    if (buses->count > BUSES_SAID_MAX)
-        return usage_error("prove", "--bus: more than %d", BUSES_SAID_MAX);
-    for (size_t i = 0; i < buses->count; i++) {
-        struct lt_text rest = lt_text_of(buses->items[i]);
-        if (!lt_text_split(&rest, '=', &run->said[i].profile_bus) || !rest.at || !rest.len)
-            return usage_error("prove", "--bus: `%s` is not of the form BUS=NAME", buses->items[i]);
-        run->said[i].capture_bus = rest;
-    }
-    run->reading.said = run->said;
-    run->reading.said_count = buses->count;
-    return EXIT_FINE;
-}
-
 static int take_options(struct run *run)
 {
     const struct prove_values *v = run->values;
@@ -125,7 +109,10 @@ static int take_options(struct run *run)
     int status = take_span("prove", v->from, v->to, &run->reading.from, &run->reading.to);
     if (status == EXIT_FINE)
         status = check_columns("prove", v->columns);
-    return status != EXIT_FINE ? status : take_buses(run);
+    run->reading.said = run->said;
+    if (status == EXIT_FINE)
+        status = take_said_buses("prove", &v->buses, run->said, &run->reading.said_count);
+    return status;
 }
 
 /* --- reading --- */

@@ -10,10 +10,10 @@
 #include "cli/commands.h"
 #include "cli/outputs.h"
 #include "cli/profiles.h"
+#include "cli/said_buses.h"
 #include "loomtap/warn/rehearse.h"
 
-#define BUSES_SAID_MAX 32
-#define FAULTS_SHOWN   50
+#define FAULTS_SHOWN 50
 
 struct rehearse_values {
     struct common common;
@@ -77,23 +77,6 @@ struct run {
     FILE *spill_file;
 };
 
-static int take_buses(struct run *r)
-{
-    const struct list *said = &r->v->buses;
-    if (said->count > BUSES_SAID_MAX)
-        return usage_error("rehearse", "--bus: more than %d", BUSES_SAID_MAX);
-    for (size_t i = 0; i < said->count; i++) {
-        struct lt_text rest = lt_text_of(said->items[i]);
-        if (!lt_text_split(&rest, '=', &r->buses[i].profile_bus) || !rest.at || !rest.len)
-            return usage_error("rehearse", "--bus: `%s` is not of the form BUS=NAME",
-                               said->items[i]);
-        r->buses[i].capture_bus = rest;
-    }
-    r->wanted.buses = r->buses;
-    r->wanted.bus_count = said->count;
-    return EXIT_FINE;
-}
-
 static int take_options(struct run *r)
 {
     const struct rehearse_values *v = r->v;
@@ -110,7 +93,10 @@ static int take_options(struct run *r)
     int status = take_span("rehearse", v->from, v->to, &r->wanted.from, &r->wanted.to);
     if (status == EXIT_FINE)
         status = check_columns("rehearse", v->columns);
-    return status == EXIT_FINE ? take_buses(r) : status;
+    r->wanted.buses = r->buses;
+    return status == EXIT_FINE
+               ? take_said_buses("rehearse", &r->v->buses, r->buses, &r->wanted.bus_count)
+               : status;
 }
 
 static int fail(const struct lt_error *error, int status)

@@ -14,5 +14,6 @@ extern const struct command cmd_record;
 extern const struct command cmd_rehearse;
 extern const struct command cmd_seek;
 extern const struct command cmd_survey;
+extern const struct command cmd_watch;
 
 #endif

@@ -10,7 +10,10 @@ import tempfile
 
 program, root = os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2])
 faults = []
-NEED_A_BUS = {'record'}
+NEED_A_BUS = {
+    'record',
+    'watch',
+}
 
 
 def run(words, cwd, status):

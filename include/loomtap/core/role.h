@@ -46,6 +46,19 @@ const struct lt_unit *lt_unit_find(struct lt_text name);
 bool lt_unit_convert(const struct lt_unit *from, const struct lt_unit *to, struct lt_ratio stoich,
                      struct lt_ratio *ret_factor, struct lt_ratio *ret_offset);
 
+/* What a role is about, for showing values side by side that belong together. */
+enum lt_role_group {
+    LT_GROUP_ENGINE,
+    LT_GROUP_MIXTURE,
+    LT_GROUP_DRIVER,
+    LT_GROUP_MOTION,
+    LT_GROUP_KIT,
+    LT_GROUP_STATE,
+    LT_GROUP_OTHER, /* of a signal without a role */
+    LT_GROUP_COUNT,
+};
+const char *lt_group_title(enum lt_role_group group);
+
 struct lt_role {
     const char *name;
     const char *unit;    /* fixed; "" for labels */
@@ -56,6 +69,7 @@ struct lt_role {
     uint32_t max_age_ms; /* an older value is of no use to a controller; common practice */
     /* The largest plausible change per second, in `unit`; 0 = not known. Common practice. */
     double max_rate;
+    enum lt_role_group group;
 };
 
 /* NULL if not known. `wheel_speed_*` stands for any name with that head. */
