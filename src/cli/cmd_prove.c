@@ -2,11 +2,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "cli/built_in.h"
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/profiles.h"
 #include "cli/references.h"
+#include "cli/replies.h"
 #include "cli/said_buses.h"
 #include "loomtap/defs/load.h"
 #include "loomtap/proto/obd.h"
@@ -145,19 +145,6 @@ static enum lt_code feed(void *context, const struct lt_frame *frame, struct lt_
     return lt_replies_feed(run->replies, &renumbered, error);
 }
 
-/* signaldefs/obd-ii.ini as the program carries it. */
-static struct lt_profile *standard_obd(void)
-{
-    struct lt_profile *profile = NULL;
-    struct lt_faults faults;
-    struct lt_text text = {built_in_obd, built_in_obd_len};
-    lt_faults_init(&faults, 0);
-    if (lt_profile_load_memory(&profile, "(built-in obd-ii)", text, &faults) != LT_OK)
-        profile = NULL;
-    lt_faults_release(&faults);
-    return profile;
-}
-
 /* What the profiles say about replies goes before what the standard does. */
 static int prepare(struct run *run)
 {
@@ -170,7 +157,7 @@ static int prepare(struct run *run)
         own_parameters |= run->profiles.items[i]->parameter_count > 0;
     }
     if (!own_parameters) {
-        run->obd = standard_obd();
+        run->obd = load_standard_obd();
         if (run->obd)
             list[count++] = run->obd;
     }
@@ -241,36 +228,6 @@ static int read_captures(struct run *run)
 }
 
 /* --- what is given besides --- */
-
-static int take_references(struct run *run, struct lt_prove_given *given)
-{
-    struct lt_reference *list;
-    const char *const *asked;
-    size_t count, asked_count, kept = 0;
-    struct lt_error error;
-    if (lt_replies_references(run->replies, &run->arena, &list, &count, &asked, &asked_count,
-                              &error) != LT_OK) {
-        say_error(&error);
-        return EXIT_SYSTEM;
-    }
-    struct lt_proof_reference *references =
-        lt_arena_array(&run->arena, count + 1, sizeof *references);
-    if (!references) {
-        complain("out of memory");
-        return EXIT_SYSTEM;
-    }
-    for (size_t i = 0; i < count; i++)
-        if (list[i].role && list[i].value)
-            references[kept++] = (struct lt_proof_reference){.name = list[i].name,
-                                                             .target = list[i].target,
-                                                             .count = list[i].count,
-                                                             .time_ns = list[i].time_ns,
-                                                             .value = list[i].value,
-                                                             .quantum = list[i].quantum};
-    given->references = references;
-    given->reference_count = kept;
-    return EXIT_FINE;
-}
 
 static int take_marks(struct run *run, struct lt_prove_given *given, struct lt_proof_marks *marks)
 {
@@ -371,7 +328,8 @@ static int finish(struct run *run)
     struct lt_prove_given given = {0};
     struct lt_proof_marks marks;
     struct lt_error error;
-    int status = take_references(run, &given);
+    int status =
+        replies_given(run->replies, &run->arena, &given.references, &given.reference_count);
     if (status == EXIT_FINE)
         status = take_marks(run, &given, &marks);
     if (status != EXIT_FINE)

@@ -7,6 +7,7 @@ const struct command *const command_table[] = {
     &cmd_survey,
     &cmd_seek,
     &cmd_check,
+    &cmd_identify,
     &cmd_prove,
     &cmd_encode,
     &cmd_rehearse,

@@ -7,6 +7,7 @@
 extern const struct command cmd_check;
 extern const struct command cmd_decode;
 extern const struct command cmd_encode;
+extern const struct command cmd_identify;
 extern const struct command cmd_mimic;
 extern const struct command cmd_prove;
 extern const struct command cmd_recast;

@@ -162,6 +162,18 @@ struct lt_prove {
     uint32_t profile_bus[LT_BUSES_MAX]; /* of each capture bus; LT_NONE */
 };
 
+/* read.c */
+void live_bus_take(struct live_bus *live, const struct lt_frame *frame);
+int64_t live_bus_alive_ns(const struct live_bus *live);
+/* A frame of a plan's chain to the figures. */
+void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
+                const struct lt_frame *frame);
+/* The next frame follows no other: a clock was set, or another capture begins. */
+void prove_break(struct lt_prove *prove);
+/* Back by more than frames of several buses may be out of order. */
+bool is_clock_step(int64_t before_ns, int64_t time_ns);
+bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signal);
+
 /* watch_frame.c, watch_signal.c */
 bool frame_watch_init(struct lt_prove *prove, uint32_t frame);
 bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error *error);
@@ -215,6 +227,8 @@ const char *number_text(char *ret_text, double value);
 #define VALUE_ROOM 80
 const char *value_text(char *ret_text, double value, const char *unit);
 
+/* What was put off is counted; a second time changes nothing. */
+void prove_settle(struct lt_prove *prove);
 void judge_frames(struct judge *judge);
 void judge_sends(struct judge *judge);
 void judge_signals(struct judge *judge);

@@ -217,6 +217,7 @@ static void judge_follow(struct judge *judge, const struct signal_watch *watch,
                    number_text(slope, f->slope), value_text(level, -f->level, unit),
                    number_text(lag, f->lag_s), value_text(rmse, f->rmse, unit),
                    number_text(r, f->r), number_text(n, f->n_eff), f->count);
+    c->strain = fmax(fabs(f->slope - 1) / t->slope, fabs(f->level) / t->level);
     c->verdict = LT_CONTRADICTED;
     if (f->r < limit_of(judge, LT_LIMIT_AGREE_LOST_R)) {
         claim_say(judge, c,

@@ -119,6 +119,7 @@ static void judge_period(struct judge *judge, const struct frame_watch *watch)
     else if (!near && comes_between(watch, low, high))
         verdict = LT_PROVEN;
     struct lt_claim *c = claim(judge, LT_CLAIM_PERIOD, def->name, verdict);
+    c->strain = fabs((double)usual / (double)def->period_ns - 1) / fmax(tolerance, 1e-9);
     number_text(median, ms(usual));
     number_text(stated, ms(def->period_ns));
     claim_expected(judge, c, "every %s ms", stated);

@@ -136,7 +136,7 @@ bool find_todo(struct judge *judge, const char *const **ret_list, size_t *ret_co
     return true;
 }
 
-static void settle(struct lt_prove *prove)
+void prove_settle(struct lt_prove *prove)
 {
     for (size_t i = 0; i < prove->profile->signal_count; i++)
         if (prove->signals[i].def->frame != LT_NONE)
@@ -155,7 +155,7 @@ enum lt_code lt_prove_finish(struct lt_prove *prove, const struct lt_prove_given
     static const struct lt_prove_given nothing;
     struct judge judge = {.prove = prove, .given = given ? given : &nothing, .arena = arena};
     struct lt_proof *proof = lt_arena_alloc(arena, sizeof *proof);
-    settle(prove);
+    prove_settle(prove);
     judge_roles(&judge);
     judge_frames(&judge);
     judge_sends(&judge);

@@ -87,9 +87,8 @@ static void take_fields(struct lt_prove *prove, const struct lt_frame_plan *plan
 
 /* Time on its bus, with the sleep of the bus left out. A tester's questions do not make it alive.
  */
-static void take_bus(struct lt_prove *prove, const struct lt_frame *frame)
+void live_bus_take(struct live_bus *live, const struct lt_frame *frame)
 {
-    struct live_bus *live = &prove->live[frame->bus];
     live->frames++;
     live->bits_max += lt_frame_bits_max(frame->len, lt_frame_has(frame, LT_FRAME_EXTENDED));
     if (frame->time_ns == LT_NO_TIME)
@@ -104,16 +103,14 @@ static void take_bus(struct lt_prove *prove, const struct lt_frame *frame)
     live->last_ns = frame->time_ns;
 }
 
-static void take_data_frame(struct lt_prove *prove, const struct lt_frame *frame)
+int64_t live_bus_alive_ns(const struct live_bus *live)
 {
-    uint32_t partner;
-    const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
-    bool diagnostic = lt_obd_classify(frame, &partner) != LT_OBD_NOT;
-    if (diagnostic)
-        take_diagnostic(prove, frame);
-    else
-        take_bus(prove, frame);
-    prove->claimed_frames += plan != NULL;
+    return gap_between(live->first_ns, live->last_ns) - live->quiet_ns;
+}
+
+void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
+                const struct lt_frame *frame)
+{
     for (; plan; plan = plan->next) {
         struct frame_watch *watch = &prove->frames[plan->def - prove->profile->frames];
         uint64_t others = watch->of_others;
@@ -123,8 +120,21 @@ static void take_data_frame(struct lt_prove *prove, const struct lt_frame *frame
     }
 }
 
+static void take_data_frame(struct lt_prove *prove, const struct lt_frame *frame)
+{
+    uint32_t partner;
+    const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
+    bool diagnostic = lt_obd_classify(frame, &partner) != LT_OBD_NOT;
+    if (diagnostic)
+        take_diagnostic(prove, frame);
+    else
+        live_bus_take(&prove->live[frame->bus], frame);
+    prove->claimed_frames += plan != NULL;
+    prove_take(prove, plan, frame);
+}
+
 /* The next frame follows no other: a clock was set, or another capture begins. */
-static void break_all(struct lt_prove *prove)
+void prove_break(struct lt_prove *prove)
 {
     for (size_t i = 0; i < prove->profile->frame_count; i++) {
         struct frame_watch *watch = &prove->frames[i];
@@ -154,7 +164,7 @@ static void give_buses(struct lt_prove *prove)
             list[k]->bound = true;
             list[k]->frames += live->frames;
             list[k]->bits_max += live->bits_max;
-            list[k]->alive_ns += gap_between(live->first_ns, live->last_ns) - live->quiet_ns;
+            list[k]->alive_ns += live_bus_alive_ns(live);
         }
     }
     memset(prove->live, 0, sizeof prove->live);
@@ -167,10 +177,10 @@ static void add_duration(struct pass *pass)
 }
 
 /* A step back by more than frames of several buses may be out of order. */
-static bool is_clock_step(const struct pass *pass, int64_t time_ns)
+bool is_clock_step(int64_t before_ns, int64_t time_ns)
 {
-    return pass->before_ns != LT_NO_TIME && gap_between(time_ns, pass->before_ns) > NS_PER_S &&
-           time_ns < pass->before_ns;
+    return before_ns != LT_NO_TIME && time_ns != LT_NO_TIME && time_ns < before_ns &&
+           gap_between(time_ns, before_ns) > NS_PER_S;
 }
 
 static void take_time(struct pass *pass, int64_t time_ns)
@@ -181,8 +191,8 @@ static void take_time(struct pass *pass, int64_t time_ns)
         pass->to_ns = lt_time_bound_ns(&pass->reading->to, time_ns, INT64_MAX);
         pass->has_span = true;
     }
-    if (is_clock_step(pass, time_ns)) {
-        break_all(prove);
+    if (is_clock_step(pass->before_ns, time_ns)) {
+        prove_break(prove);
         give_buses(prove);
         add_duration(pass);
         pass->first_ns = pass->last_ns = LT_NO_TIME;
@@ -243,7 +253,7 @@ static void read_head(struct pass *pass)
     }
 }
 
-static bool is_wanted(void *context, const struct lt_profile *profile, uint32_t signal)
+bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signal)
 {
     (void)context;
     return profile->signals[signal].frame != LT_NONE;
@@ -253,7 +263,7 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
 {
     struct lt_prove *prove = pass->prove;
     const struct lt_profile *profile = prove->profile;
-    struct lt_plan_options options = {.wants = is_wanted};
+    struct lt_plan_options options = {.wants = prove_wants};
     struct lt_binding *bindings;
     size_t count;
     struct lt_arena arena;
@@ -322,7 +332,7 @@ enum lt_code lt_prove_read(struct lt_prove *prove, struct lt_reader *reader,
     enum lt_code code = bind(&pass, notes, error);
     if (code == LT_OK) {
         read_all(&pass);
-        break_all(prove);
+        prove_break(prove);
         give_buses(prove);
         prove->captures++;
         add_duration(&pass);

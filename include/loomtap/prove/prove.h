@@ -72,6 +72,7 @@ struct lt_claim {
     const char *subject;
     enum lt_proof_verdict verdict;
     bool required; /* belongs to a required role: counts for the whole */
+    double strain; /* how much of its tolerance it needs, 1 all of it; 0 where that is not told */
     const char *expected, *measured, *say;
 };
 

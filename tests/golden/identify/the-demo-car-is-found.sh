@@ -1,0 +1,1 @@
+"$loomtap" identify "$root/captures/tarn-drive.log" -l "$root/signaldefs"
