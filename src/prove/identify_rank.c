@@ -10,6 +10,7 @@
 /* Of the second's identifiers, those that the first does not know: it is about another car. */
 #define OTHER_SHARE 0.5
 #define OTHER_LEAST 3
+#define HERE_SHARE  0.9
 /* Of the identifiers that the profile knows on a capture's buses, these come in it. */
 #define CAPTURE_SHARE 0.4
 #define CAPTURES_TOLD 63
@@ -109,51 +110,64 @@ static bool find_odd_capture(const struct lt_identify *identify,
     return false;
 }
 
+/* Nearly all of its frames are there. */
+static bool is_here(const struct lt_identity *identity)
+{
+    return identity->frames_here >= OTHER_LEAST &&
+           (double)identity->frames_here >= HERE_SHARE * (double)identity->frames_due;
+}
+
+/* Another profile whose frames are there too, and are others. */
+static const struct identify_judged *find_second_car(const struct lt_identify *identify,
+                                                     const struct identify_judged *const *order,
+                                                     size_t count)
+{
+    for (size_t i = 1; i < count; i++)
+        if (is_here(&order[0]->identity) && is_here(&order[i]->identity) &&
+            is_about_others(identify, order[0], order[i]))
+            return order[i];
+    return NULL;
+}
+
 struct verdict {
     enum lt_identify_verdict verdict;
     char say[SAY_MAX];
 };
 
-static void decide_between(const struct lt_identify *identify,
-                           const struct identify_judged *const *order, size_t count,
+static void decide_between(const struct identify_judged *const *order, size_t count,
                            struct verdict *verdict)
 {
-    const struct identify_judged *first = order[0];
-    size_t alike = 0;
-    for (size_t i = 1; i < count; i++) {
-        const struct identify_judged *other = order[i];
-        if (!other->identity.fits)
-            continue;
-        if (is_about_others(identify, first, other)) {
-            verdict->verdict = LT_IDENTIFY_AMBIGUOUS;
-            lt_text_format(verdict->say, sizeof verdict->say,
-                           "%s and %s both fit, and are about different frames: two cars in one "
-                           "capture, or two parts of one car",
-                           first->identity.name, other->identity.name);
-            return;
-        }
-        alike += evidence(&first->identity) - evidence(&other->identity) < APART_LEAST;
-    }
-    if (alike) {
-        verdict->verdict = LT_IDENTIFY_AMBIGUOUS;
+    const struct lt_identity *first = &order[0]->identity;
+    size_t alike = 1;
+    for (size_t i = 1; i < count; i++)
+        alike += order[i]->identity.fits &&
+                 evidence(first) - evidence(&order[i]->identity) < APART_LEAST;
+    verdict->verdict = alike > 1 ? LT_IDENTIFY_AMBIGUOUS : LT_IDENTIFY_FITS;
+    if (alike > 1)
         lt_text_format(verdict->say, sizeof verdict->say,
                        "%zu profiles fit alike: this capture does not tell them apart; drive with "
                        "diagnostics polled, through all modes",
-                       alike + 1);
-    }
+                       alike);
+    else
+        lt_text_format(verdict->say, sizeof verdict->say, "nothing decisive speaks against it");
+}
+
+static const struct identify_judged *first_fitting(const struct identify_judged *const *order,
+                                                   size_t count)
+{
+    size_t at = 0;
+    while (at < count && !order[at]->identity.fits)
+        at++;
+    return at < count ? order[at] : NULL;
 }
 
 static void decide(const struct lt_identify *identify, const struct identify_judged *const *order,
                    size_t count, struct verdict *verdict)
 {
     const struct lt_identity *first = count ? &order[0]->identity : NULL;
-    size_t fitting = 0, at = 0;
+    const struct identify_judged *second;
+    const struct identify_judged *fitting = first_fitting(order, count);
     struct odd odd;
-    for (size_t i = count; i-- > 0;)
-        if (order[i]->identity.fits) {
-            fitting++;
-            at = i;
-        }
     verdict->verdict = LT_IDENTIFY_NONE;
     if (!first)
         lt_text_format(verdict->say, sizeof verdict->say, "there is no profile to rank");
@@ -169,17 +183,21 @@ static void decide(const struct lt_identify *identify, const struct identify_jud
             "the captures are of different cars or buses: capture %zu has %zu of the %zu "
             "identifiers of %s that another has; identify each by itself",
             odd.capture, odd.here, odd.due, first->name);
-    else if (first->fits) {
-        verdict->verdict = LT_IDENTIFY_FITS;
-        lt_text_format(verdict->say, sizeof verdict->say, "nothing speaks against it");
-        decide_between(identify, order, count, verdict);
+    else if ((second = find_second_car(identify, order, count)) != NULL) {
+        verdict->verdict = LT_IDENTIFY_AMBIGUOUS;
+        lt_text_format(verdict->say, sizeof verdict->say,
+                       "the frames of %s are there, and those of %s, which are others: two cars in "
+                       "one capture, or two parts of one car",
+                       first->name, second->identity.name);
+    } else if (first->fits) {
+        decide_between(order, count, verdict);
     } else if (fitting) {
         verdict->verdict = LT_IDENTIFY_AMBIGUOUS;
         lt_text_format(
             verdict->say, sizeof verdict->say,
             "%s knows more of this car and has misfits; nothing speaks against %s, which "
             "knows less",
-            first->name, order[at]->identity.name);
+            first->name, fitting->identity.name);
     } else {
         lt_text_format(verdict->say, sizeof verdict->say,
                        "none fits; nearest is %s, with what speaks against it below", first->name);
