@@ -2,6 +2,8 @@
  * all are twice as wide. */
 #include "warn/course.h"
 
+#include "loomtap/warn/line.h"
+
 #include "warn/show.h"
 
 #define FIRST_WIDTH_NS INT64_C(1000000)
@@ -144,7 +146,8 @@ void course_event(struct lt_rehearse *rehearse, int64_t at_ns, const struct lt_w
                               .warning = event->warning,
                               .on = event->on,
                               .cause = event->cause};
-    inputs_text(rehearse, event, listed->inputs, sizeof listed->inputs);
+    lt_warn_inputs_text(rehearse->warn, rehearse->profile, event, listed->inputs,
+                        sizeof listed->inputs);
 }
 
 void course_frame(struct lt_rehearse *rehearse, int64_t at_ns, uint32_t frame)

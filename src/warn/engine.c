@@ -96,7 +96,7 @@ static void advance(struct lt_warn *warn, int64_t to_ns)
 
 static void begin(struct lt_warn *warn, int64_t start_ns)
 {
-    warn->now_ns = start_ns;
+    warn->now_ns = warn->heard_ns = start_ns;
     warn->next_ns = NEVER;
     const struct lt_frame_plan *const *list;
     size_t senders = lt_plan_frames(warn->plan, &list) + lt_plan_parameters(warn->plan, &list);
@@ -117,7 +117,16 @@ static void restart(struct lt_warn *warn, int64_t start_ns)
     begin(warn, start_ns);
 }
 
-/* False: there is no time yet. */
+static bool go_back(struct lt_warn *warn, int64_t time_ns)
+{
+    int64_t back_ns;
+    warn->counts.backward++;
+    if (__builtin_sub_overflow(warn->now_ns, time_ns, &back_ns) || back_ns > LT_WARN_BACK_NS)
+        restart(warn, time_ns);
+    return true;
+}
+
+/* By a frame. False: there is no time yet. */
 static bool move_to(struct lt_warn *warn, int64_t time_ns)
 {
     if (time_ns == LT_NO_TIME) {
@@ -128,16 +137,12 @@ static bool move_to(struct lt_warn *warn, int64_t time_ns)
         begin(warn, time_ns);
         return true;
     }
-    if (time_ns < warn->now_ns) {
-        int64_t back_ns;
-        warn->counts.backward++;
-        if (__builtin_sub_overflow(warn->now_ns, time_ns, &back_ns) || back_ns > LT_WARN_BACK_NS)
-            restart(warn, time_ns);
-        return true;
-    }
-    int64_t last_ns = later(warn->now_ns, LT_WARN_PAUSE_NS);
+    if (time_ns < warn->now_ns)
+        return go_back(warn, time_ns);
+    int64_t last_ns = later(warn->heard_ns, LT_WARN_PAUSE_NS);
     if (time_ns <= last_ns) {
         advance(warn, time_ns);
+        warn->heard_ns = time_ns;
     } else {
         advance(warn, last_ns);
         restart(warn, time_ns);
@@ -301,9 +306,16 @@ void lt_warn_frame(struct lt_warn *warn, const struct lt_frame *frame)
     frames_due(warn);
 }
 
+/* No further than a pause: what a longer one means is decided by the frame that ends it, as in a
+ * recording, which has no ticks. */
 void lt_warn_tick(struct lt_warn *warn, int64_t now_ns)
 {
-    move_to(warn, now_ns);
+    if (warn->now_ns == LT_NO_TIME)
+        begin(warn, now_ns);
+    else if (now_ns >= warn->now_ns)
+        advance(warn, least(now_ns, later(warn->heard_ns, LT_WARN_PAUSE_NS)));
+    else
+        go_back(warn, now_ns);
 }
 
 void lt_warn_end(struct lt_warn *warn, int64_t now_ns, bool normal)
@@ -311,7 +323,7 @@ void lt_warn_end(struct lt_warn *warn, int64_t now_ns, bool normal)
     if (warn->now_ns == LT_NO_TIME)
         return;
     if (now_ns > warn->now_ns)
-        move_to(warn, now_ns);
+        lt_warn_tick(warn, now_ns);
     if (normal)
         frames_clear(warn);
 }

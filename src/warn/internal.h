@@ -84,6 +84,7 @@ struct to_send {
     int64_t next_ns, last_ns;    /* last: LT_NO_TIME before the first */
     bool is_clear;               /* the next one */
     bool is_lit;                 /* sent, and no all-clear since */
+    bool ended_well;             /* none is on, and the last went off by its condition */
     uint64_t counter;
     bool is_made; /* `made` has what is on now */
     struct lt_frame made;
@@ -117,9 +118,10 @@ struct lt_warn {
     bool has_parameters, has_transport;
     uint32_t *parameter_bus; /* capture bus by parameter; LT_NONE any, LT_BUSES_MAX nowhere */
 
-    int64_t now_ns;  /* LT_NO_TIME before the first */
-    int64_t next_ns; /* nothing is due before */
-    bool dirty;      /* some warning is */
+    int64_t now_ns;   /* LT_NO_TIME before the first */
+    int64_t heard_ns; /* newest time of a frame: pauses count from it */
+    int64_t next_ns;  /* nothing is due before */
+    bool dirty;       /* some warning is */
     bool any_held_back;
     bool limp;
     uint64_t step; /* one a settling */
@@ -148,7 +150,7 @@ void warnings_begin(struct lt_warn *warn);
 void warnings_drop(struct lt_warn *warn);
 
 /* send.c */
-/* A warning that uses it came on or went off; ended_well: off, and an all-clear may be given. */
+/* A warning that uses it came on or went off; ended_well: off by its condition. */
 void frame_changed(struct lt_warn *warn, uint32_t send, bool ended_well);
 void frames_due(struct lt_warn *warn);
 void frames_drop(struct lt_warn *warn);

@@ -80,10 +80,9 @@ static void on_send(void *context, uint32_t frame_index, const struct lt_frame *
         tally->first_ns = at_ns;
     tally->last_ns = at_ns;
     tally->bus = frame->bus;
-    tally->clears += is_clear;
+    (void)is_clear; /* the end of a recording is no end of a run: there is none */
     if (rehearse->options.text && rehearse->options.text_frames)
-        timeline_frame(rehearse, at_ns, rehearse->profile->frames[frame_index].name, bus, frame,
-                       is_clear);
+        timeline_frame(rehearse, at_ns, rehearse->profile->frames[frame_index].name, bus, frame);
     if (rehearse->options.json_frames)
         json_frame(rehearse, bus, frame);
     if (rehearse->course)
@@ -104,20 +103,6 @@ static void on_restart(void *context, int64_t last_ns)
     if (rehearse->course)
         course_restart(rehearse);
     rehearse->begins_anew = true;
-}
-
-size_t inputs_text(const struct lt_rehearse *rehearse, const struct lt_warn_event *event,
-                   char *buffer, size_t size)
-{
-    size_t at = 0;
-    buffer[0] = '\0';
-    for (size_t i = 0; i < event->input_count && at + 3 < size; i++) {
-        if (i)
-            at += lt_text_format(buffer + at, size - at, ", ");
-        at += input_text(rehearse->profile, lt_warn_input(rehearse->warn, event->inputs[i]),
-                         buffer + at, size - at);
-    }
-    return at;
 }
 
 /* --- making --- */

@@ -13,7 +13,7 @@ struct warning_tally {
 };
 
 struct frame_tally { /* by the profile's frame */
-    uint64_t count, clears;
+    uint64_t count;
     int64_t first_ns, last_ns; /* from the start */
     uint16_t bus;
 };
@@ -47,15 +47,11 @@ struct lt_rehearse {
 /* rehearse.c: from the first frame. Notes where a new recording begins. */
 int64_t from_start(struct lt_rehearse *rehearse, int64_t time_ns);
 const char *bus_name(const struct lt_rehearse *rehearse, uint32_t frame_index, uint16_t bus);
-/* "lambda 1.1000, load 97.0 %" of the event's inputs. */
-size_t inputs_text(const struct lt_rehearse *rehearse, const struct lt_warn_event *event,
-                   char *buffer, size_t size);
-
 /* timeline.c */
 void timeline_begin(struct lt_rehearse *rehearse);
 void timeline_event(struct lt_rehearse *rehearse, int64_t at_ns, const struct lt_warn_event *event);
 void timeline_frame(struct lt_rehearse *rehearse, int64_t at_ns, const char *name, const char *bus,
-                    const struct lt_frame *frame, bool is_clear);
+                    const struct lt_frame *frame);
 
 /* json.c */
 void json_begin(struct lt_rehearse *rehearse);

@@ -24,9 +24,8 @@ static int64_t slot(const struct lt_warn *warn, const struct to_send *out)
     return at_ns > warn->now_ns ? at_ns : warn->now_ns;
 }
 
-static void plan_next(struct lt_warn *warn, struct to_send *out, bool is_clear)
+static void plan_next(struct lt_warn *warn, struct to_send *out)
 {
-    out->is_clear = is_clear;
     out->next_ns = slot(warn, out);
     if (out->next_ns < warn->next_ns)
         warn->next_ns = out->next_ns;
@@ -36,13 +35,11 @@ void frame_changed(struct lt_warn *warn, uint32_t send, bool ended_well)
 {
     struct to_send *out = &warn->frames[send];
     out->is_made = false;
-    if (!any_on(warn, out)) {
-        out->next_ns = NEVER;
-        if (out->is_lit && ended_well)
-            plan_next(warn, out, true);
-    } else if (out->next_ns == NEVER || out->is_clear || out->period_ns == 0) {
-        plan_next(warn, out, false);
-    }
+    out->ended_well = ended_well && !any_on(warn, out);
+    if (!any_on(warn, out))
+        out->next_ns = NEVER; /* the frames end; an all-clear is for the end of the run */
+    else if (out->next_ns == NEVER || out->period_ns == 0)
+        plan_next(warn, out);
 }
 
 static bool is_set(const struct to_send *out, size_t count, const char *name)
@@ -141,7 +138,7 @@ void frames_drop(struct lt_warn *warn)
     for (size_t i = 0; i < warn->frame_count; i++) {
         warn->frames[i].next_ns = NEVER;
         warn->frames[i].last_ns = LT_NO_TIME;
-        warn->frames[i].is_lit = warn->frames[i].is_clear = false;
+        warn->frames[i].is_lit = warn->frames[i].is_clear = warn->frames[i].ended_well = false;
     }
 }
 
@@ -155,11 +152,11 @@ static bool has_lost_input(const struct lt_warn *warn, const struct warning *war
 
 static bool may_be_cleared(const struct lt_warn *warn, const struct to_send *out)
 {
-    if (!out->is_lit || (out->next_ns == NEVER && !any_on(warn, out)))
+    if (!out->is_lit || (!any_on(warn, out) && !out->ended_well))
         return false; /* nothing to clear, or it ended with a loss */
     for (size_t i = 0; i < out->warning_count; i++) {
         const struct warning *warning = &warn->warnings[out->warnings[i]];
-        if (warning->on && (warning->cause == LT_WARN_CAUSE_LOST || has_lost_input(warn, warning)))
+        if ((warning->on && warning->cause == LT_WARN_CAUSE_LOST) || has_lost_input(warn, warning))
             return false;
     }
     return true;

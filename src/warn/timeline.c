@@ -1,10 +1,9 @@
 /* A rehearsal as text: a line an event while reading, the sums behind. */
 #include "loomtap/capture/text.h"
 #include "loomtap/report/table.h"
+#include "loomtap/warn/line.h"
 #include "warn/rehearse.h"
 #include "warn/show.h"
-
-#define INPUTS_ROOM 600
 
 void timeline_begin(struct lt_rehearse *rehearse)
 {
@@ -28,29 +27,19 @@ static void put_time(struct lt_sink *sink, int64_t at_ns)
 
 void timeline_event(struct lt_rehearse *rehearse, int64_t at_ns, const struct lt_warn_event *event)
 {
-    struct lt_sink *sink = rehearse->options.text;
-    char inputs[INPUTS_ROOM], lasted[LT_TIME_TEXT_ROOM];
-    inputs_text(rehearse, event, inputs, sizeof inputs);
-    put_time(sink, at_ns);
-    lt_sink_format(sink, "%-*s  %-4s  %-9s  %s", (int)rehearse->name_width,
-                   rehearse->profile->warnings[event->warning].name, event->on ? "on" : "off",
-                   cause_text(event->cause), inputs);
-    if (!event->on) {
-        time_text(event->time_ns - event->on_ns, lasted);
-        lt_sink_format(sink, "; after %s s", lasted);
-    }
-    lt_sink_char(sink, '\n');
+    lt_warn_event_text(rehearse->warn, rehearse->profile, event, at_ns, rehearse->name_width,
+                       rehearse->options.text);
 }
 
 void timeline_frame(struct lt_rehearse *rehearse, int64_t at_ns, const char *name, const char *bus,
-                    const struct lt_frame *frame, bool is_clear)
+                    const struct lt_frame *frame)
 {
     struct lt_sink *sink = rehearse->options.text;
     char text[LT_FRAME_TEXT_ROOM + 1];
     text[lt_frame_print(frame, text)] = '\0';
     put_time(sink, at_ns);
-    lt_sink_format(sink, "%-*s  %-4s  %-9s  %s%s\n", (int)rehearse->name_width, name, "send", bus,
-                   text, is_clear ? "  all-clear" : "");
+    lt_sink_format(sink, "%-*s  %-4s  %-9s  %s\n", (int)rehearse->name_width, name, "send", bus,
+                   text);
 }
 
 /* --- sums --- */
@@ -96,12 +85,9 @@ static void put_frames(const struct lt_rehearse *rehearse, struct lt_sink *sink)
             continue;
         time_text(tally->first_ns, first);
         time_text(tally->last_ns, last);
-        lt_sink_format(sink,
-                       "%s on %s: %llu frame%s would have been sent, from %s to %s s; all-clears "
-                       "among them: %llu\n",
+        lt_sink_format(sink, "%s on %s: %llu frame%s would have been sent, from %s to %s s\n",
                        rehearse->profile->frames[i].name, bus_name(rehearse, i, tally->bus),
-                       (unsigned long long)tally->count, tally->count == 1 ? "" : "s", first, last,
-                       (unsigned long long)tally->clears);
+                       (unsigned long long)tally->count, tally->count == 1 ? "" : "s", first, last);
     }
 }
 

@@ -5,7 +5,7 @@
 
 #include "warn_stage.h"
 
-static void a_frame_each_period_with_its_counter_then_the_all_clear(void **state)
+static void a_frame_each_period_with_its_counter_while_it_holds(void **state)
 {
     struct stage s;
     (void)state;
@@ -14,32 +14,31 @@ static void a_frame_each_period_with_its_counter_then_the_all_clear(void **state
     stage_tick(&s, 45 * MS - 1);
     stage_frame(&s, 50 * MS, "100#0000");
     stage_tick(&s, 500 * MS);
-    /* The last waits for its slot: never two closer than the period. Later the input is lost. */
+    /* They end with the warning: it is no end of the run. Later the input is lost. */
     stage_expect(&s, "5000000 w on condition\n"
                      "5000000 send 6A0#0300\n"
                      "25000000 send 6A0#0301\n"
                      "45000000 send 6A0#0302\n"
                      "50000000 w off condition\n"
-                     "65000000 clear 6A0#0003\n"
                      "150000001 w on lost\n"
-                     "150000001 send 6A0#0304\n"
-                     "170000001 send 6A0#0305\n"
-                     "190000001 send 6A0#0306\n"
-                     "210000001 send 6A0#0307\n"
-                     "230000001 send 6A0#0308\n"
-                     "250000001 send 6A0#0309\n"
-                     "270000001 send 6A0#030A\n"
-                     "290000001 send 6A0#030B\n"
-                     "310000001 send 6A0#030C\n"
-                     "330000001 send 6A0#030D\n"
-                     "350000001 send 6A0#030E\n"
-                     "370000001 send 6A0#030F\n"
-                     "390000001 send 6A0#0300\n"
-                     "410000001 send 6A0#0301\n"
-                     "430000001 send 6A0#0302\n"
-                     "450000001 send 6A0#0303\n"
-                     "470000001 send 6A0#0304\n"
-                     "490000001 send 6A0#0305\n");
+                     "150000001 send 6A0#0303\n"
+                     "170000001 send 6A0#0304\n"
+                     "190000001 send 6A0#0305\n"
+                     "210000001 send 6A0#0306\n"
+                     "230000001 send 6A0#0307\n"
+                     "250000001 send 6A0#0308\n"
+                     "270000001 send 6A0#0309\n"
+                     "290000001 send 6A0#030A\n"
+                     "310000001 send 6A0#030B\n"
+                     "330000001 send 6A0#030C\n"
+                     "350000001 send 6A0#030D\n"
+                     "370000001 send 6A0#030E\n"
+                     "390000001 send 6A0#030F\n"
+                     "410000001 send 6A0#0300\n"
+                     "430000001 send 6A0#0301\n"
+                     "450000001 send 6A0#0302\n"
+                     "470000001 send 6A0#0303\n"
+                     "490000001 send 6A0#0304\n");
     stage_frame(&s, 505 * MS, "100#0000");
     stage_tick(&s, 600 * MS);
     stage_expect(&s, "505000000 w off lost\n"); /* no all-clear after a loss */
@@ -67,7 +66,7 @@ static void several_share_a_frame_and_the_most_urgent_wins(void **state)
     stage_end(&s);
 }
 
-static void a_warning_that_comes_again_takes_the_place_of_the_all_clear(void **state)
+static void a_warning_that_comes_again_waits_for_its_slot(void **state)
 {
     struct stage s;
     (void)state;
@@ -105,6 +104,37 @@ static void a_normal_end_gives_the_all_clear_and_no_other(void **state)
     }
 }
 
+/* The warning has ended before the run does: what it sent last is still what receivers know. */
+static void an_all_clear_after_the_warning_only_where_it_ended_well(void **state)
+{
+    struct stage s;
+    (void)state;
+    for (int lost = 0; lost < 2; lost++) {
+        stage_begin(&s, STAGE_CAR "[warning w]\nwhen = a > 10\nsend = out lamp=3\n");
+        stage_frame(&s, 0, lost ? "100#FF00" : "100#0B00");
+        stage_frame(&s, 10 * MS, "100#0000");
+        stage_expect(&s, lost ? "0 w on lost\n0 send 6A0#0300\n10000000 w off lost\n"
+                              : "0 w on condition\n0 send 6A0#0300\n10000000 w off condition\n");
+        lt_warn_end(s.warn, 50 * MS, true);
+        stage_expect(&s, lost ? "" : "50000000 clear 6A0#0001\n");
+        stage_end(&s);
+    }
+}
+
+static void no_all_clear_while_an_input_is_lost(void **state)
+{
+    struct stage s;
+    (void)state;
+    stage_begin(&s, STAGE_CAR "[warning w]\nwhen = a > 10\nsend = out lamp=3\non_lost = ignore\n");
+    stage_frame(&s, 0, "100#0B00");
+    stage_frame(&s, 10 * MS, "100#0000");
+    stage_frame(&s, 15 * MS, "100#FF00");
+    stage_expect(&s, "0 w on condition\n0 send 6A0#0300\n10000000 w off condition\n");
+    lt_warn_end(s.warn, 50 * MS, true);
+    stage_expect(&s, "");
+    stage_end(&s);
+}
+
 /* The profile's check wants a period; who builds a profile otherwise may leave it out. */
 static void without_a_period_one_frame_goes_at_each_change(void **state)
 {
@@ -124,7 +154,7 @@ static void without_a_period_one_frame_goes_at_each_change(void **state)
     stage_frame(&s, 2, "100#0000");
     stage_tick(&s, 50 * MS);
     stage_expect(&s, "0 w on condition\n0 send 6A0#0100\n1 x on condition\n1 send 6A0#0201\n"
-                     "2 w off condition\n2 x off condition\n2 clear 6A0#0002\n");
+                     "2 w off condition\n2 x off condition\n");
     stage_end(&s);
 }
 
@@ -181,10 +211,12 @@ static void nothing_is_allocated_while_it_runs(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_frame_each_period_with_its_counter_then_the_all_clear),
+        cmocka_unit_test(a_frame_each_period_with_its_counter_while_it_holds),
         cmocka_unit_test(several_share_a_frame_and_the_most_urgent_wins),
-        cmocka_unit_test(a_warning_that_comes_again_takes_the_place_of_the_all_clear),
+        cmocka_unit_test(a_warning_that_comes_again_waits_for_its_slot),
         cmocka_unit_test(a_normal_end_gives_the_all_clear_and_no_other),
+        cmocka_unit_test(an_all_clear_after_the_warning_only_where_it_ended_well),
+        cmocka_unit_test(no_all_clear_while_an_input_is_lost),
         cmocka_unit_test(without_a_period_one_frame_goes_at_each_change),
         cmocka_unit_test(pages_that_cannot_stand_together_give_way),
         cmocka_unit_test(a_foreign_sender_of_its_identifier_is_counted),

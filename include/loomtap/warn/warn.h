@@ -15,13 +15,14 @@
  * TIME. All times are whole nanoseconds of the capture. What a frame says holds from its time on,
  * up to and without the time of the next: at one instant, what is due comes first, then the frames
  * of that instant in their order, each with all its consequences. A frame or tick whose time is
- * less than a second below the newest is taken at the newest; one further back, or more than
- * LT_WARN_PAUSE_NS ahead, begins a new recording: what is due within LT_WARN_PAUSE_NS still
- * happens, warnings that are on go off (cause: lost), and everything is forgotten. Frames without a
- * time are taken at the newest time; before the first time they are left out. A tick says that no
- * frame of an earlier time will come, so live the time of a tick is taken before the sockets are
- * emptied. Diagnostic answers and J1939 transport are followed on the first four buses that carry
- * them.
+ * less than a second below the newest is taken at the newest. One further back, or a frame more
+ * than LT_WARN_PAUSE_NS behind the last frame, begins a new recording: what is due within
+ * LT_WARN_PAUSE_NS of the last frame still happens, warnings that are on go off (cause: lost), and
+ * everything is forgotten. Frames without a time are taken at the newest time; before the first
+ * time they are left out. A tick says that no frame of an earlier time will come, so live the time
+ * of a tick is taken before the sockets are emptied; beyond the last frame and LT_WARN_PAUSE_NS
+ * ticks do nothing. Diagnostic answers and J1939 transport are followed on the first four buses
+ * that carry them.
  *
  * INPUTS are the signals that conditions name. A value is good when its frame is not suspect
  * (checksum wrong or cut off, counter equal to that of the frame before) and it is a finite number
@@ -72,9 +73,10 @@
  * of the frame can show together give way the same way. The first goes out at the instant at which
  * the first of its warnings comes on, the next each period after; never two closer than the period,
  * so a change waits for the next one. Without period: one at each change. The counter goes on over
- * all frames of a definition. When the last of its warnings goes off by its condition, or at
- * lt_warn_end with `normal` and no input of a warning that is on lost, one frame goes out, a period
- * after the last, with all signals 0: the all-clear. After a loss there is none. */
+ * all frames of a definition. When the last of its warnings goes off the frames end. The all-clear,
+ * one frame with all signals 0 a period after the last, is given by lt_warn_end alone, and only
+ * with `normal`, where no warning of the frame is on by loss or went off last by loss, and none of
+ * their inputs is lost. */
 #ifndef LOOMTAP_WARN_WARN_H
 #define LOOMTAP_WARN_WARN_H
 
