@@ -3,7 +3,9 @@
  *     prove           life, thresholds
  *     read            one capture: buses bound, frames looked up and handed on
  *     watch_frame     figures of a frame while it comes: timing, counter, checksum
+ *     watch_fields    which fields of a frame are looked at: those that changed
  *     watch_signal    figures of a signal: values, bits, steps, readings beside the stated one
+ *     neighbour       bits just above a field: does its number go on there
  *     samples         a signal over time, thinned
  *     judge_*         claims from the figures
  *     follow          one series over another: lag, slope, level, effective samples
@@ -24,6 +26,7 @@
 #define BUS_QUIET_NS   (NS_PER_S / 2) /* no frame for so long: the bus sleeps */
 #define CALIBRATIONS   16
 #define NEIGHBOURS_MAX 2
+#define CONTENTS_LEAST 3 /* different frames that make a checksum certain enough to be proven */
 #define PIECES_MAX     8
 
 /* From one time to another; what cannot be counted is for ever. */
@@ -33,24 +36,33 @@ static inline int64_t gap_between(int64_t from_ns, int64_t to_ns)
     return __builtin_sub_overflow(to_ns, from_ns, &gap_ns) ? INT64_MAX / 4 : gap_ns;
 }
 
+static inline uint64_t distance(uint64_t a, uint64_t b)
+{
+    return a > b ? a - b : b - a;
+}
+
+/* A whole number that goes with the value: what lies next to each other in the one does in the
+ * other. */
+static inline uint64_t ordered(enum lt_sign sign, unsigned length, uint64_t raw)
+{
+    uint64_t top = (uint64_t)1 << (length - 1);
+    if (sign == LT_TWOS)
+        return raw ^ top;
+    if (sign == LT_SIGN_MAGNITUDE)
+        return raw & top ? top - (raw ^ top) : top + raw;
+    return raw;
+}
+
 /* A signal over time (of labelled signals the raw code): every `every`-th value is kept; when full,
  * every second of those stays. */
 struct samples {
     int64_t *time_ns;
     double *value;
     size_t count, capacity;
-    uint64_t every, wait; /* values to leave out before the next is kept */
+    uint64_t every; /* frames from one that is kept to the next */
     bool unordered;
 };
 bool samples_keep(struct samples *samples, int64_t time_ns, double value);
-static inline bool samples_add(struct samples *samples, int64_t time_ns, double value)
-{
-    if (samples->wait) {
-        samples->wait--;
-        return true;
-    }
-    return samples_keep(samples, time_ns, value);
-}
 bool samples_put_in_order(struct samples *samples);
 void samples_release(struct samples *samples);
 /* The value at a time, straight between the samples; NaN outside, or where they are further apart
@@ -71,27 +83,42 @@ struct reading {
     uint64_t low, high;
 };
 
+/* What a signal has had since its last change. */
+enum standing {
+    STANDING_NOTHING, /* no frame, or a break: the next follows no other */
+    STANDING_VALUE,
+    STANDING_UNAVAILABLE,
+    STANDING_ERROR,
+    STANDING_NOT_FINITE,
+};
+
 struct signal_watch {
     const struct lt_signal_def *def;
     struct lt_scaler scaler;
     unsigned length;
     bool watches_bits; /* a number in one place that is no float */
+    bool is_linear;    /* judged by places: whole numbers in the order of the values */
     uint64_t values, suspect, unavailable, errors, too_short, not_finite, outside;
-    uint64_t bits_or, bits_and; /* of the valid raw values */
-    double low, high;
+    uint64_t bits_or, bits_and;   /* of the valid raw values */
+    double low, high;             /* of a linear one set when all is read */
     double range_low, range_high; /* stated, or the role's; infinite where there is none */
-    bool has_last, last_outside;
-    uint64_t repeats; /* of the last value, not yet counted among the others */
+    bool has_places, last_outside, has_value;
+    uint64_t low_place, high_place, least_place, end_place; /* seen; of the range, end beyond it */
+    /* Frames that brought the signal, and how many of those are counted among the figures. */
+    const uint64_t *taken;
+    uint64_t own_taken, since;
+    enum standing standing;
     size_t last_label;
-    uint64_t last_raw;
-    double last_value;
+    uint64_t last_raw, last_place;
+    double last_value; /* where `has_value` */
     int64_t moved_ns;
     uint64_t steps, changes, small_steps, fast_steps;
-    double fastest; /* per second */
+    double steps_per_ns; /* the fastest that a linear one's role moves */
+    double fastest;      /* per second */
     uint64_t *labels;
     uint64_t unlabelled;
     /* Of each boundary inside the field: flips of bit k while the bits below it hardly moved. */
-    uint64_t flips[64], unmoved[64];
+    uint64_t told_bits, flips[64], unmoved[64];
     size_t neighbour_count;
     struct neighbour neighbour[NEIGHBOURS_MAX];
     /* Byte order: the field's pieces, byte by byte, the other way round. */
@@ -100,10 +127,20 @@ struct signal_watch {
         uint8_t shift, width;
     } piece[PIECES_MAX];
     struct reading stated, turned;
-    double travel_unsigned, travel_twos, travel_magnitude;
+    /* Steps over which the top bit stands are the same for all signs. */
+    double travel_common, travel_unsigned, travel_twos, travel_magnitude;
     uint64_t over_top, over_middle; /* steps across where a sign shows, up and down */
     uint64_t over_top_down, over_middle_down, top_alone, top_alone_down;
+    uint64_t sample_due;    /* the next is of this frame taken */
     struct samples samples; /* of signals with a role */
+};
+
+/* A field on every page, and which bits of a word it cares for (0: look whatever changed). */
+struct glance {
+    const struct lt_field *field;
+    struct signal_watch *watch;
+    uint16_t first_byte; /* of the word */
+    uint64_t care;
 };
 
 struct frame_watch {
@@ -125,9 +162,15 @@ struct frame_watch {
     uint32_t counter_odd_step;
     size_t neighbour_count; /* above the counter */
     struct neighbour neighbour[NEIGHBOURS_MAX];
-    uint64_t check_good, check_bad, check_short, contents;
-    uint8_t last[LT_FRAME_MAX];
-    uint8_t last_len;
+    uint64_t check_good, check_bad, check_short;
+    unsigned contents; /* different ones, as far as that matters */
+    uint8_t content[LT_FRAME_MAX], content_len;
+    /* Its fields (of the capture being read), and the frame that they were taken from last. */
+    struct glance *glances;
+    size_t glance_count;
+    bool has_pages, has_last;
+    uint64_t care, taken, sample_due;
+    _Alignas(8) uint8_t last[LT_FRAME_ROOM];
 };
 
 struct bus_watch { /* of the profile */
@@ -180,11 +223,22 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
 /* Looks at the frame itself; true if its values are suspect. */
 bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
                       const struct lt_frame_plan *plan, const struct lt_frame *frame);
-void signal_watch_take(struct lt_prove *prove, struct signal_watch *watch,
-                       const struct lt_frame *frame, uint64_t raw);
+/* The frame counted last (*taken) brings this. Need not be called where nothing changed. */
+void signal_watch_take(struct signal_watch *watch, const struct lt_frame *frame, uint64_t raw);
+/* It is too short for it. */
+void signal_watch_skip(struct signal_watch *watch);
+/* The next value follows no other. */
 void signal_watch_break(struct signal_watch *watch);
+/* Keeps the present value over time; false without memory. */
+bool signal_watch_sample(struct signal_watch *watch, int64_t time_ns);
 /* At the end, before anything is read: what was put off is counted. */
 void signal_watch_settle(struct signal_watch *watch);
+/* watch_fields.c: false without memory. */
+bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan);
+bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
+                       const struct lt_frame_plan *plan, const struct lt_frame *frame,
+                       bool suspect);
+/* neighbour.c */
 /* Positions just above a field that nothing else on its pages claims. */
 size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,
                        uint32_t signal, struct neighbour ret_list[NEIGHBOURS_MAX]);

@@ -131,9 +131,10 @@ static void judge_order(struct judge *judge, const struct signal_watch *watch)
 
 static double travel_of(const struct signal_watch *watch, enum lt_sign sign)
 {
-    if (sign == LT_TWOS)
-        return watch->travel_twos;
-    return sign == LT_SIGN_MAGNITUDE ? watch->travel_magnitude : watch->travel_unsigned;
+    double crossing = sign == LT_TWOS             ? watch->travel_twos
+                      : sign == LT_SIGN_MAGNITUDE ? watch->travel_magnitude
+                                                  : watch->travel_unsigned;
+    return watch->travel_common + crossing;
 }
 
 /* Up and down in about equal parts: a running number goes up, and is set back once in a while. */

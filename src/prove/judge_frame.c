@@ -9,7 +9,6 @@
 #define NEAR_SOME      8
 #define LONG_SHARE     0.97
 #define STEPS_LEAST    10 /* of a counter */
-#define CONTENTS_LEAST 3  /* different frames that make a checksum certain enough to be proven */
 #define CHECKED_LEAST  10
 #define WRAPS_LEAST    3
 #define SILENT_PERIODS 5
@@ -238,7 +237,7 @@ static void judge_checksum(struct judge *judge, const struct frame_watch *watch)
     else if (verdict == LT_CONTRADICTED)
         claim_say(judge, c, "%" PRIu64 " of %" PRIu64 " frames fail", watch->check_bad, checked);
     else if (verdict == LT_NOT_EXERCISED)
-        claim_say(judge, c, "too few different frames: %" PRIu64, watch->contents);
+        claim_say(judge, c, "too few different frames: %u", watch->contents);
     else if (watch->check_bad)
         claim_say(judge, c, "%" PRIu64 " spoiled; their values were left out", watch->check_bad);
 }

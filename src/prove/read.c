@@ -65,26 +65,6 @@ static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame
 
 /* --- frames --- */
 
-static void take_fields(struct lt_prove *prove, const struct lt_frame_plan *plan,
-                        const struct lt_frame *frame, bool suspect)
-{
-    uint64_t pages = lt_frame_plan_pages(plan, frame->data, frame->len);
-    for (unsigned i = 0; i < plan->field_count; i++) {
-        const struct lt_field *field = &plan->fields[i];
-        struct signal_watch *watch = &prove->signals[field->signal];
-        if (!lt_field_on_page(field, pages))
-            continue;
-        if (frame->len < field->end_byte) {
-            watch->too_short++;
-        } else if (suspect) {
-            watch->suspect++;
-            signal_watch_break(watch);
-        } else {
-            signal_watch_take(prove, watch, frame, lt_field_fetch(field, frame->data));
-        }
-    }
-}
-
 /* Time on its bus, with the sleep of the bus left out. A tester's questions do not make it alive.
  */
 void live_bus_take(struct live_bus *live, const struct lt_frame *frame)
@@ -115,8 +95,8 @@ void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
         struct frame_watch *watch = &prove->frames[plan->def - prove->profile->frames];
         uint64_t others = watch->of_others;
         bool suspect = frame_watch_take(prove, watch, plan, frame);
-        if (watch->of_others == others)
-            take_fields(prove, plan, frame, suspect);
+        if (watch->of_others == others && !frame_fields_take(prove, watch, plan, frame, suspect))
+            prove->failed_memory = true;
     }
 }
 
@@ -140,7 +120,7 @@ void prove_break(struct lt_prove *prove)
         struct frame_watch *watch = &prove->frames[i];
         lt_timing_counts_break(&watch->timing);
         watch->last_ns = LT_NO_TIME;
-        watch->has_counter = false;
+        watch->has_counter = watch->has_last = false;
         for (size_t k = 0; k < watch->neighbour_count; k++)
             watch->neighbour[k].known = false;
     }
@@ -259,6 +239,16 @@ bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signa
     return profile->signals[signal].frame != LT_NONE;
 }
 
+static enum lt_code bind_fields(struct lt_prove *prove, struct lt_error *error)
+{
+    const struct lt_frame_plan *const *list;
+    size_t count = lt_plan_frames(prove->plan, &list);
+    for (size_t i = 0; i < count; i++)
+        if (!frame_fields_bind(prove, list[i]))
+            return lt_fail(error, LT_E_MEMORY, "out of memory");
+    return LT_OK;
+}
+
 static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_error *error)
 {
     struct lt_prove *prove = pass->prove;
@@ -285,6 +275,8 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
     enum lt_code code = lt_bind_buses(&with, &arena, &bindings, &count, error);
     if (code == LT_OK)
         code = lt_plan_new(&prove->plan, &profile, 1, bindings, count, &options, error);
+    if (code == LT_OK)
+        code = bind_fields(prove, error);
     for (size_t i = 0; code == LT_OK && i < count; i++)
         if (bindings[i].capture_bus != LT_NONE)
             prove->profile_bus[bindings[i].capture_bus] = bindings[i].bus;

@@ -36,7 +36,6 @@ bool samples_keep(struct samples *samples, int64_t time_ns, double value)
         samples->every = 1;
     if (!make_room(samples))
         return false;
-    samples->wait = samples->every - 1;
     if (samples->count && time_ns < samples->time_ns[samples->count - 1])
         samples->unordered = true;
     samples->time_ns[samples->count] = time_ns;

@@ -125,12 +125,13 @@ static bool is_suspect(const struct frame_watch *watch, bool still, bool failed)
 
 static void take_contents(struct frame_watch *watch, const struct lt_frame *frame)
 {
-    bool same = watch->last_len == frame->len && memcmp(watch->last, frame->data, frame->len) == 0;
+    bool same =
+        watch->content_len == frame->len && memcmp(watch->content, frame->data, frame->len) == 0;
     if (same && watch->contents)
         return;
     watch->contents++;
-    watch->last_len = frame->len;
-    memcpy(watch->last, frame->data, frame->len);
+    watch->content_len = frame->len;
+    memcpy(watch->content, frame->data, frame->len);
 }
 
 bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
@@ -153,7 +154,8 @@ bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
     if (plan->has_counter)
         still = take_counter(watch, plan, frame);
     if (plan->checksum_count) {
-        take_contents(watch, frame);
+        if (watch->contents < CONTENTS_LEAST)
+            take_contents(watch, frame);
         failed = take_checksum(watch, plan, frame);
     }
     return is_suspect(watch, still, failed);

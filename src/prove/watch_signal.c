@@ -5,158 +5,23 @@
  *   - each boundary inside the field. When bit k of a number flips and the number hardly moved, the
  *     bits below it wrapped. Bits below that stay where they are while bit k flips again and again
  *     are another number.
- *   - bits just above the field. If the field wraps when such a bit flips, the number goes on
- * there.
+ *   - bits just above the field (neighbour.c).
  *   - the way that the number travels when it is read in the other byte order or with another sign:
- *     a quantity goes step by step, a wrong reading jumps. */
+ *     a quantity goes step by step, a wrong reading jumps.
+ *
+ * Only what is new comes here: how many frames brought the same again is counted by the frame and
+ * put to the signal's figures at its next change (signal_watch_settle). A linear number is judged
+ * by whole numbers that go with its value; limits of the range are turned into such once. */
 #include <math.h>
 #include <string.h>
 
 #include "prove/inside.h"
 
-/* In parts of the field. */
-#define WRAP_STEP       0.5
-#define SMOOTH_STEP     0.3
-#define WRAPS_LEAST     3
-#define EXPLAINED_LEAST 0.9
-#define HARMED_MOST     0.1
-#define NOISE_QUANTA    4
+#define NOISE_QUANTA 4
 /* Of a role's usual range: a value may lie so far beyond. */
 #define USUAL_SLACK 0.05
-
-/* --- which bits are whose --- */
-
-static bool clauses_exclude(const struct lt_page_clause *a, const struct lt_page_clause *b)
-{
-    if (a->selector != b->selector)
-        return false;
-    for (unsigned i = 0; i < a->ranges; i++)
-        for (unsigned k = 0; k < b->ranges; k++)
-            if (a->range[i].first <= b->range[k].last && b->range[k].first <= a->range[i].last)
-                return false;
-    return true;
-}
-
-static bool never_together(const struct lt_signal_def *a, const struct lt_signal_def *b)
-{
-    for (size_t i = 0; i < a->page_count; i++)
-        for (size_t k = 0; k < b->page_count; k++)
-            if (clauses_exclude(&a->page[i], &b->page[k]))
-                return true;
-    return false;
-}
-
-static bool is_claimed(const struct lt_profile *profile, uint32_t frame, uint32_t signal,
-                       uint16_t position)
-{
-    const struct lt_frame_def *def = &profile->frames[frame];
-    struct lt_bits bit = {1, {{position, position}}};
-    if (def->counter.present && lt_bits_overlap(&def->counter.bits, &bit))
-        return true;
-    for (size_t i = 0; i < def->checksum_count; i++)
-        if (lt_bits_overlap(&def->checksums[i].place, &bit))
-            return true;
-    for (uint32_t i = 0; i < profile->signal_count; i++) {
-        const struct lt_signal_def *other = &profile->signals[i];
-        if (i == signal || other->frame != frame || !lt_bits_overlap(&other->bits, &bit))
-            continue;
-        if (signal == LT_NONE || !never_together(&profile->signals[signal], other))
-            return true;
-    }
-    return false;
-}
-
-static void add_neighbour(const struct lt_profile *profile, uint32_t frame, uint32_t signal,
-                          int position, struct neighbour *list, size_t *count)
-{
-    if (position < 0 || position >= 8 * (int)profile->frames[frame].length)
-        return;
-    if (!is_claimed(profile, frame, signal, (uint16_t)position))
-        list[(*count)++] = (struct neighbour){.position = (uint16_t)position};
-}
-
-size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,
-                       uint32_t signal, struct neighbour ret_list[NEIGHBOURS_MAX])
-{
-    size_t count = 0;
-    if (bits->parts != 1)
-        return 0;
-    int top = bits->part[0].msb;
-    enum lt_order order = lt_bits_order(bits);
-    if (top % 8 != 7) {
-        add_neighbour(profile, frame, signal, top + 1, ret_list, &count);
-        return count;
-    }
-    if (order != LT_ORDER_MOTOROLA)
-        add_neighbour(profile, frame, signal, top + 1, ret_list, &count);
-    if (order != LT_ORDER_INTEL)
-        add_neighbour(profile, frame, signal, top - 15, ret_list, &count);
-    return count;
-}
-
-/* A whole number that goes with the value: what lies next to each other in the one does in the
- * other. */
-static uint64_t in_order(enum lt_sign sign, unsigned length, uint64_t raw)
-{
-    uint64_t top = (uint64_t)1 << (length - 1);
-    if (sign == LT_TWOS)
-        return raw ^ top;
-    if (sign == LT_SIGN_MAGNITUDE)
-        return raw & top ? top - (raw ^ top) : top + raw;
-    return raw;
-}
-
-/* Around the whole of field and bit: a running number wraps there too. */
-static double the_short_way(double step)
-{
-    return step >= 1 ? step - 2 : step < -1 ? step + 2 : step;
-}
-
-static void neighbour_step(struct neighbour *n, enum lt_sign sign, unsigned length, uint64_t raw,
-                           uint64_t before, bool bit, bool was)
-{
-    uint64_t top = (uint64_t)1 << length;
-    double size = (double)top;
-    double step =
-        ((double)in_order(sign, length, raw) - (double)in_order(sign, length, before)) / size;
-    double whole = ((double)in_order(sign, length + 1, bit ? raw | top : raw) -
-                    (double)in_order(sign, length + 1, was ? before | top : before)) /
-                   size;
-    whole = the_short_way(whole);
-    if (fabs(step) > WRAP_STEP) {
-        n->wraps++;
-        n->explained += fabs(whole) < SMOOTH_STEP;
-    } else {
-        n->harmed += fabs(whole) > WRAP_STEP;
-    }
-}
-
-void neighbours_take(struct neighbour *list, size_t count, const struct lt_frame *frame,
-                     enum lt_sign sign, unsigned length, bool follows, uint64_t raw,
-                     uint64_t before)
-{
-    for (size_t i = 0; i < count; i++) {
-        struct neighbour *n = &list[i];
-        if (n->position / 8 >= frame->len)
-            continue;
-        bool bit = frame->data[n->position / 8] >> n->position % 8 & 1, was = n->bit;
-        if (n->known && follows && (bit != was || raw != before))
-            neighbour_step(n, sign, length, raw, before, bit, was);
-        n->bit = bit;
-        n->known = true;
-    }
-}
-
-const struct neighbour *goes_on(const struct neighbour *list, size_t count)
-{
-    for (size_t i = 0; i < count; i++) {
-        double wraps = (double)list[i].wraps;
-        if (list[i].wraps >= WRAPS_LEAST && (double)list[i].explained >= EXPLAINED_LEAST * wraps &&
-            (double)list[i].harmed <= HARMED_MOST * wraps)
-            return &list[i];
-    }
-    return NULL;
-}
+/* Boundaries above bits below this one are not looked at, so their flips need no count. */
+#define QUIET_BITS 2
 
 /* --- making ready --- */
 
@@ -184,6 +49,57 @@ static void set_range(struct signal_watch *watch)
     watch->range_high = fmax(a, b);
 }
 
+/* A stated limit is a decimal, the value a double: the last digit is no fault. */
+static int side_of(const struct signal_watch *watch, double value)
+{
+    double slack = 1e-9 * (fabs(value) + 1);
+    return value < watch->range_low - slack ? -1 : value > watch->range_high + slack;
+}
+
+/* The raw bits that have a place in the order of the values. */
+static uint64_t at_place(enum lt_sign sign, unsigned length, uint64_t place)
+{
+    uint64_t top = (uint64_t)1 << (length - 1);
+    if (sign == LT_TWOS)
+        return place ^ top;
+    if (sign == LT_SIGN_MAGNITUDE)
+        return place < top ? top | (top - place) : place - top;
+    return place;
+}
+
+/* The first place from which on the value is no longer on this side of the range (where it falls:
+ * from which on it is). */
+static uint64_t find_place(const struct signal_watch *watch, int side, bool falls)
+{
+    uint64_t low = 0, high = ((uint64_t)1 << watch->length) - 1, size = high + 1;
+    while (low < size) {
+        uint64_t middle = low + (size - low) / 2;
+        uint64_t raw = at_place(watch->def->sign, watch->length, middle);
+        bool on_side = side_of(watch, lt_scaler_f64(&watch->scaler, raw)) == side;
+        if (on_side != falls)
+            low = middle + 1;
+        else
+            size = middle;
+    }
+    return low;
+}
+
+static void set_places(struct signal_watch *watch)
+{
+    const struct lt_signal_def *def = watch->def;
+    double scale = lt_ratio_f64(watch->scaler.scale);
+    watch->is_linear = def->form == LT_FORM_LINEAR && def->sign != LT_FLOAT && fabs(scale) > 0 &&
+                       watch->length <= 56;
+    if (!watch->is_linear)
+        return;
+    /* Values rise with the places, or fall where the scale is below 0. */
+    int first = scale > 0 ? -1 : 1;
+    watch->least_place = find_place(watch, first, false);
+    watch->end_place = find_place(watch, -first, true);
+    if (def->role && def->role->max_rate > 0)
+        watch->steps_per_ns = def->role->max_rate / fabs(scale) / (double)NS_PER_S;
+}
+
 /* The field byte by byte, from its most significant piece. */
 static void set_pieces(struct signal_watch *watch)
 {
@@ -202,11 +118,22 @@ static void set_pieces(struct signal_watch *watch)
         watch->piece_count = 0;
 }
 
+/* Which flips are of no use to anyone: of low bits, and those are most. */
+static void set_quiet(struct signal_watch *watch)
+{
+    unsigned quiet = QUIET_BITS;
+    for (size_t i = 0; i + 1 < watch->piece_count; i++)
+        quiet = watch->piece[i].shift < quiet ? watch->piece[i].shift : quiet;
+    quiet = watch->length - 1 < quiet ? watch->length - 1 : quiet;
+    watch->told_bits = UINT64_MAX << quiet;
+}
+
 bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error *error)
 {
     struct signal_watch *watch = &prove->signals[signal];
     const struct lt_signal_def *def = &prove->profile->signals[signal];
     watch->def = def;
+    watch->taken = &watch->own_taken;
     if (def->frame == LT_NONE)
         return true;
     if (lt_scaler_init(&watch->scaler, prove->profile, signal, error) != LT_OK)
@@ -214,7 +141,9 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
     watch->length = watch->scaler.length;
     watch->bits_and = UINT64_MAX;
     watch->stated.low = watch->turned.low = UINT64_MAX;
+    watch->samples.every = 1;
     set_range(watch);
+    set_places(watch);
     if (def->label_count &&
         !(watch->labels = lt_arena_array(&prove->arena, def->label_count, sizeof *watch->labels))) {
         lt_fail(error, LT_E_MEMORY, "out of memory");
@@ -224,26 +153,82 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
                           watch->length > 1 && watch->length <= 56;
     if (watch->watches_bits) {
         set_pieces(watch);
+        set_quiet(watch);
         watch->neighbour_count =
             find_neighbours(prove->profile, def->frame, &def->bits, signal, watch->neighbour);
     }
     return true;
 }
 
+/* --- what stood still --- */
+
+/* So many frames brought what the one before them had. */
+static void count_same(struct signal_watch *watch, uint64_t count)
+{
+    switch (watch->standing) {
+    case STANDING_NOTHING:
+        return;
+    case STANDING_UNAVAILABLE:
+        watch->unavailable += count;
+        return;
+    case STANDING_ERROR:
+        watch->errors += count;
+        return;
+    case STANDING_NOT_FINITE:
+        watch->not_finite += count;
+        return;
+    case STANDING_VALUE:
+        break;
+    }
+    watch->values += count;
+    watch->steps += count;
+    if (watch->last_outside)
+        watch->outside += count;
+    if (!watch->labels)
+        return;
+    if (watch->last_label < watch->def->label_count)
+        watch->labels[watch->last_label] += count;
+    else
+        watch->unlabelled += count;
+}
+
+static void settle_to(struct signal_watch *watch, uint64_t frames)
+{
+    if (frames > watch->since)
+        count_same(watch, frames - watch->since);
+    watch->since = frames;
+}
+
+void signal_watch_settle(struct signal_watch *watch)
+{
+    settle_to(watch, *watch->taken);
+    if (!watch->is_linear || !watch->has_places)
+        return;
+    double a =
+        lt_scaler_f64(&watch->scaler, at_place(watch->def->sign, watch->length, watch->low_place));
+    double b =
+        lt_scaler_f64(&watch->scaler, at_place(watch->def->sign, watch->length, watch->high_place));
+    watch->low = fmin(a, b);
+    watch->high = fmax(a, b);
+}
+
 void signal_watch_break(struct signal_watch *watch)
 {
-    signal_watch_settle(watch);
-    watch->has_last = false;
+    settle_to(watch, *watch->taken);
+    watch->standing = STANDING_NOTHING;
     for (size_t i = 0; i < watch->neighbour_count; i++)
         watch->neighbour[i].known = false;
 }
 
-/* --- steps --- */
-
-static uint64_t distance(uint64_t a, uint64_t b)
+void signal_watch_skip(struct signal_watch *watch)
 {
-    return a > b ? a - b : b - a;
+    settle_to(watch, *watch->taken - 1);
+    watch->since = *watch->taken;
+    watch->too_short++;
+    signal_watch_break(watch);
 }
+
+/* --- steps --- */
 
 static uint64_t turn(const struct signal_watch *watch, uint64_t raw)
 {
@@ -255,29 +240,29 @@ static uint64_t turn(const struct signal_watch *watch, uint64_t raw)
     return turned;
 }
 
-static void travel(struct reading *reading, const struct signal_watch *watch, uint64_t raw,
-                   uint64_t before)
+static void travel(struct reading *reading, uint64_t place, uint64_t before)
 {
-    raw = in_order(watch->def->sign, watch->length, raw);
-    before = in_order(watch->def->sign, watch->length, before);
-    reading->travel += (double)distance(raw, before);
-    reading->low = raw < reading->low ? raw : reading->low;
-    reading->high = raw > reading->high ? raw : reading->high;
+    reading->travel += (double)(int64_t)distance(place, before);
+    reading->low = place < reading->low ? place : reading->low;
+    reading->high = place > reading->high ? place : reading->high;
+}
+
+static double magnitude(uint64_t raw, uint64_t top)
+{
+    return raw & top ? -(double)(int64_t)(raw ^ top) : (double)(int64_t)raw;
 }
 
 static void step_of_signs(struct signal_watch *watch, uint64_t raw, uint64_t before)
 {
-    unsigned n = watch->length;
-    uint64_t top = (uint64_t)1 << (n - 1);
-    double plain = (double)distance(raw, before);
-    watch->travel_unsigned += plain;
-    watch->travel_twos += (double)distance(raw ^ top, before ^ top);
-    double a = raw & top ? -(double)(raw ^ top) : (double)raw;
-    double b = before & top ? -(double)(before ^ top) : (double)before;
-    watch->travel_magnitude += fabs(a - b);
-    uint64_t step = distance(raw, before), near = top / 8;
-    if (!((raw ^ before) & top))
+    uint64_t top = (uint64_t)1 << (watch->length - 1), step = distance(raw, before);
+    if (!((raw ^ before) & top)) { /* the same whatever the sign */
+        watch->travel_common += (double)(int64_t)step;
         return;
+    }
+    uint64_t near = top / 8;
+    watch->travel_unsigned += (double)(int64_t)step;
+    watch->travel_twos += (double)(int64_t)distance(raw ^ top, before ^ top);
+    watch->travel_magnitude += fabs(magnitude(raw, top) - magnitude(before, top));
     if (2 * top - step <= near) { /* over the top of the unsigned number: 0 beside all ones */
         watch->over_top++;
         watch->over_top_down += raw > before;
@@ -293,7 +278,7 @@ static void step_of_signs(struct signal_watch *watch, uint64_t raw, uint64_t bef
 /* Every boundary whose upper bit flipped. */
 static void step_of_bits(struct signal_watch *watch, uint64_t raw, uint64_t before)
 {
-    for (uint64_t flipped = raw ^ before; flipped; flipped &= flipped - 1) {
+    for (uint64_t flipped = (raw ^ before) & watch->told_bits; flipped; flipped &= flipped - 1) {
         unsigned k = (unsigned)__builtin_ctzll(flipped);
         uint64_t below = ((uint64_t)1 << k) - 1;
         watch->flips[k]++;
@@ -301,19 +286,30 @@ static void step_of_bits(struct signal_watch *watch, uint64_t raw, uint64_t befo
     }
 }
 
-static void step_of_value(struct signal_watch *watch, double value, int64_t time_ns)
+/* Steps of the field itself and noise on its low bits are no speed. A value may be older than its
+ * frame: what counts is the time since it moved last. */
+static void step_of_rate(struct signal_watch *watch, double moved, double noise, double most_per_ns,
+                         double unit, int64_t time_ns)
 {
-    const struct lt_role *role = watch->def->role;
-    if (!role || role->max_rate <= 0 || time_ns == LT_NO_TIME || watch->moved_ns == LT_NO_TIME ||
+    if (!(moved > noise) || time_ns == LT_NO_TIME || watch->moved_ns == LT_NO_TIME ||
         time_ns <= watch->moved_ns)
         return;
-    /* Steps of the field itself and noise on its low bits are no speed. A value may be older than
-     * its frame: what counts is the time since it moved last. */
-    double noise = NOISE_QUANTA * quantum_of(watch);
-    double moved = fabs(value - watch->last_value) - noise;
-    double rate = moved / ((double)gap_between(watch->moved_ns, time_ns) / (double)NS_PER_S);
-    watch->fast_steps += rate > role->max_rate;
+    double gap_ns = (double)gap_between(watch->moved_ns, time_ns);
+    moved -= noise;
+    watch->fast_steps += moved > most_per_ns * gap_ns;
+    double rate = moved / gap_ns * (double)NS_PER_S * unit;
     watch->fastest = rate > watch->fastest ? rate : watch->fastest;
+}
+
+static void step_of_value(struct signal_watch *watch, uint64_t place, double value, int64_t time_ns)
+{
+    const struct lt_role *role = watch->def->role;
+    if (watch->is_linear && watch->steps_per_ns > 0)
+        step_of_rate(watch, (double)(int64_t)distance(place, watch->last_place), NOISE_QUANTA,
+                     watch->steps_per_ns, quantum_of(watch), time_ns);
+    else if (!watch->is_linear && role && role->max_rate > 0)
+        step_of_rate(watch, fabs(value - watch->last_value), NOISE_QUANTA * quantum_of(watch),
+                     role->max_rate / (double)NS_PER_S, 1, time_ns);
 }
 
 /* Round the field either way: across the place of any sign it is small too. */
@@ -325,22 +321,23 @@ static bool is_small(const struct signal_watch *watch, uint64_t step)
     return step <= least || size - step <= least || distance(step, size / 2) <= least;
 }
 
-static void take_change(struct signal_watch *watch, uint64_t raw, double value, int64_t time_ns)
+static void take_change(struct signal_watch *watch, uint64_t raw, uint64_t place)
 {
     uint64_t before = watch->last_raw;
     watch->changes++;
     watch->small_steps += is_small(watch, distance(raw, before));
-    step_of_value(watch, value, time_ns);
-    watch->moved_ns = time_ns;
     if (!watch->watches_bits)
         return;
     step_of_bits(watch, raw, before);
     step_of_signs(watch, raw, before);
     if (watch->piece_count) {
-        travel(&watch->stated, watch, raw, before);
-        travel(&watch->turned, watch, turn(watch, raw), turn(watch, before));
+        travel(&watch->stated, place, watch->last_place);
+        travel(&watch->turned, ordered(watch->def->sign, watch->length, turn(watch, raw)),
+               ordered(watch->def->sign, watch->length, turn(watch, before)));
     }
 }
+
+/* --- what is new --- */
 
 static size_t label_of(const struct signal_watch *watch, uint64_t raw)
 {
@@ -350,85 +347,94 @@ static size_t label_of(const struct signal_watch *watch, uint64_t raw)
     return at;
 }
 
-void signal_watch_settle(struct signal_watch *watch)
+static void take_place(struct signal_watch *watch, uint64_t place)
 {
-    uint64_t count = watch->repeats;
-    watch->repeats = 0;
-    watch->values += count;
-    watch->steps += count;
-    if (watch->last_outside)
-        watch->outside += count;
-    if (!watch->labels)
-        return;
-    if (watch->last_label < watch->def->label_count)
-        watch->labels[watch->last_label] += count;
-    else
-        watch->unlabelled += count;
+    if (!watch->has_places || place < watch->low_place)
+        watch->low_place = place;
+    if (!watch->has_places || place > watch->high_place)
+        watch->high_place = place;
+    watch->has_places = true;
+    watch->last_outside = place < watch->least_place || place >= watch->end_place;
 }
 
-static bool is_value(struct signal_watch *watch, uint64_t raw)
+static void take_double(struct signal_watch *watch, double value)
 {
-    enum lt_state state = lt_scaler_state(&watch->scaler, raw);
-    watch->unavailable += state == LT_STATE_UNAVAILABLE;
-    watch->errors += state == LT_STATE_ERROR;
-    return state == LT_STATE_VALUE;
-}
-
-static void take_value(struct signal_watch *watch, uint64_t raw, double value)
-{
-    if (!watch->values || value < watch->low)
+    if (!watch->has_places || value < watch->low)
         watch->low = value;
-    if (!watch->values || value > watch->high)
+    if (!watch->has_places || value > watch->high)
         watch->high = value;
+    watch->has_places = true;
+    watch->last_outside = side_of(watch, value) != 0;
+}
+
+static enum standing state_of(const struct signal_watch *watch, uint64_t raw, double *ret_value)
+{
+    enum lt_state state =
+        watch->scaler.has_codes ? lt_scaler_state(&watch->scaler, raw) : LT_STATE_VALUE;
+    *ret_value = 0;
+    if (state != LT_STATE_VALUE)
+        return state == LT_STATE_ERROR ? STANDING_ERROR : STANDING_UNAVAILABLE;
+    if (watch->is_linear)
+        return STANDING_VALUE;
+    *ret_value = lt_scaler_f64(&watch->scaler, raw);
+    return isfinite(*ret_value) ? STANDING_VALUE : STANDING_NOT_FINITE;
+}
+
+/* The frame that was counted last brings another value than the one before, or the first. */
+static void take_new(struct signal_watch *watch, uint64_t raw, int64_t time_ns)
+{
+    bool follows = watch->standing == STANDING_VALUE;
+    double value;
+    settle_to(watch, *watch->taken - 1);
+    watch->standing = state_of(watch, raw, &value);
+    watch->has_value = !watch->is_linear;
+    if (watch->standing != STANDING_VALUE) {
+        for (size_t i = 0; i < watch->neighbour_count; i++)
+            watch->neighbour[i].known = false;
+        return;
+    }
+    uint64_t place = ordered(watch->def->sign, watch->length, raw);
     watch->bits_or |= raw;
     watch->bits_and &= raw;
-    /* A stated limit is a decimal, the value a double: the last digit is no fault. */
-    double slack = 1e-9 * (fabs(value) + 1);
-    watch->last_outside = value < watch->range_low - slack || value > watch->range_high + slack;
-}
-
-/* The first value, or another than before. False: it is a code. */
-static bool take_new(struct signal_watch *watch, uint64_t raw, int64_t time_ns)
-{
-    signal_watch_settle(watch);
-    double value;
-    if (!is_value(watch, raw)) {
-        signal_watch_break(watch);
-        return false;
-    }
-    value = lt_scaler_f64(&watch->scaler, raw);
-    if (!isfinite(value)) {
-        watch->not_finite++;
-        signal_watch_break(watch);
-        return false;
-    }
-    take_value(watch, raw, value);
+    if (watch->is_linear)
+        take_place(watch, place);
+    else
+        take_double(watch, value);
     watch->last_label = watch->labels ? label_of(watch, raw) : 0;
-    if (watch->has_last) {
-        take_change(watch, raw, value, time_ns);
+    if (follows) {
+        step_of_value(watch, place, value, time_ns);
+        take_change(watch, raw, place);
     } else {
-        watch->moved_ns = time_ns;
         watch->steps--; /* the first of a run follows none */
     }
+    watch->moved_ns = time_ns;
+    watch->last_place = place;
     watch->last_value = value;
-    return true;
 }
 
-void signal_watch_take(struct lt_prove *prove, struct signal_watch *watch,
-                       const struct lt_frame *frame, uint64_t raw)
+void signal_watch_take(struct signal_watch *watch, const struct lt_frame *frame, uint64_t raw)
 {
     uint64_t before = watch->last_raw;
-    bool follows = watch->has_last;
-    if ((!follows || raw != before) && !take_new(watch, raw, frame->time_ns))
-        return;
-    watch->repeats++;
-    if (watch->neighbour_count)
-        neighbours_take(watch->neighbour, watch->neighbour_count, frame, watch->def->sign,
-                        watch->length, follows, raw, before);
-    watch->has_last = true;
+    bool followed = watch->standing == STANDING_VALUE;
+    if (raw != before || watch->standing == STANDING_NOTHING)
+        take_new(watch, raw, frame->time_ns);
     watch->last_raw = raw;
-    if (watch->def->role && frame->time_ns != LT_NO_TIME &&
-        !samples_add(&watch->samples, frame->time_ns,
-                     watch->labels ? (double)raw : watch->last_value))
-        prove->failed_memory = true;
+    if (watch->neighbour_count && watch->standing == STANDING_VALUE)
+        neighbours_take(watch->neighbour, watch->neighbour_count, frame, watch->def->sign,
+                        watch->length, followed, raw, before);
+}
+
+bool signal_watch_sample(struct signal_watch *watch, int64_t time_ns)
+{
+    if (watch->standing != STANDING_VALUE || time_ns == LT_NO_TIME)
+        return true;
+    if (!watch->has_value) {
+        watch->last_value = lt_scaler_f64(&watch->scaler, watch->last_raw);
+        watch->has_value = true;
+    }
+    double value = watch->labels ? (double)watch->last_raw : watch->last_value;
+    if (!samples_keep(&watch->samples, time_ns, value))
+        return false;
+    watch->sample_due = *watch->taken + watch->samples.every;
+    return true;
 }

@@ -1,0 +1,175 @@
+/* Which of a frame's fields are looked at when it comes: those whose bytes changed.
+ *
+ * The fields on every page lie in a list with a word of the bits that each cares for (its own, and
+ * those just above it). The frame is held against the one before; where no cared-for bit differs,
+ * a frame more is counted and that is all, since every signal settles its count at its next change.
+ * Fields on pages count for themselves: their page is not in every frame. */
+#include <string.h>
+
+#include "loomtap/base/bytes.h"
+#include "prove/inside.h"
+
+/* --- making ready --- */
+
+struct extent {
+    unsigned first, last; /* bytes */
+    uint16_t position[LT_FRAME_MAX + NEIGHBOURS_MAX + 1];
+    size_t count;
+};
+
+static void reach(struct extent *extent, unsigned position)
+{
+    unsigned byte = position / 8;
+    extent->first = !extent->count || byte < extent->first ? byte : extent->first;
+    extent->last = !extent->count || byte > extent->last ? byte : extent->last;
+    extent->position[extent->count++] = (uint16_t)position;
+}
+
+/* Bits of one 8-byte word from the first byte on; 0 where they do not fit into it. */
+static void set_care(struct glance *glance, const struct signal_watch *watch, unsigned length)
+{
+    const struct lt_bits *bits = &watch->def->bits;
+    struct extent extent = {.count = 0};
+    for (unsigned p = 0; p < bits->parts; p++)
+        for (unsigned n = 0; n < lt_span_length(bits->part[p]); n++)
+            reach(&extent, lt_span_position(bits->part[p], n));
+    for (size_t i = 0; i < watch->neighbour_count; i++)
+        reach(&extent, watch->neighbour[i].position);
+    glance->first_byte = length <= 8 ? 0 : (uint16_t)extent.first;
+    if (extent.last - glance->first_byte >= 8)
+        return;
+    for (size_t i = 0; i < extent.count; i++)
+        glance->care |= (uint64_t)1 << (extent.position[i] - 8 * glance->first_byte);
+}
+
+/* The place where the fields of a plan lie is the same in each capture, the plan is not. */
+bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan)
+{
+    struct frame_watch *watch = &prove->frames[plan->def - prove->profile->frames];
+    if (!watch->glances)
+        watch->glances = lt_arena_array(&prove->arena, plan->field_count, sizeof *watch->glances);
+    if (!watch->glances)
+        return plan->field_count == 0;
+    watch->glance_count = 0;
+    watch->has_pages = false;
+    watch->care = 0;
+    for (unsigned i = 0; i < plan->field_count; i++) {
+        const struct lt_field *field = &plan->fields[i];
+        if (field->page_set) {
+            watch->has_pages = true;
+            continue;
+        }
+        struct glance *glance = &watch->glances[watch->glance_count++];
+        *glance = (struct glance){.field = field, .watch = &prove->signals[field->signal]};
+        glance->watch->taken = &watch->taken;
+        set_care(glance, glance->watch, plan->def->length);
+        watch->care |= glance->care ? glance->care : UINT64_MAX;
+    }
+    return true;
+}
+
+/* --- taking --- */
+
+/* Every field, whatever changed: the first frame of a run, or one of another length. */
+static void look_at_all(struct frame_watch *watch, const struct lt_frame *frame)
+{
+    for (size_t i = 0; i < watch->glance_count; i++) {
+        struct glance *glance = &watch->glances[i];
+        if (frame->len < glance->field->end_byte)
+            signal_watch_skip(glance->watch);
+        else
+            signal_watch_take(glance->watch, frame, lt_field_fetch(glance->field, frame->data));
+    }
+}
+
+static void look_at_changed(struct frame_watch *watch, const struct lt_frame *frame)
+{
+    for (size_t i = 0; i < watch->glance_count; i++) {
+        struct glance *glance = &watch->glances[i];
+        uint64_t changed = lt_load64_le(frame->data + glance->first_byte) ^
+                           lt_load64_le(watch->last + glance->first_byte);
+        if (glance->care && !(changed & glance->care))
+            continue;
+        signal_watch_take(glance->watch, frame, lt_field_fetch(glance->field, frame->data));
+    }
+}
+
+static bool is_same(const struct frame_watch *watch, const struct lt_frame *frame)
+{
+    if (frame->len <= 8)
+        return !((lt_load64_le(frame->data) ^ lt_load64_le(watch->last)) & watch->care);
+    return memcmp(frame->data, watch->last, frame->len) == 0;
+}
+
+static bool take_samples(struct frame_watch *watch, int64_t time_ns)
+{
+    uint64_t next = UINT64_MAX;
+    bool fine = true;
+    for (size_t i = 0; i < watch->glance_count; i++) {
+        struct signal_watch *signal = watch->glances[i].watch;
+        if (!signal->def->role)
+            continue;
+        if (watch->taken >= signal->sample_due)
+            fine = signal_watch_sample(signal, time_ns) && fine;
+        next = signal->sample_due < next ? signal->sample_due : next;
+    }
+    watch->sample_due = next;
+    return fine;
+}
+
+static bool take_pages(struct lt_prove *prove, const struct lt_frame_plan *plan,
+                       const struct lt_frame *frame, bool suspect)
+{
+    uint64_t pages = lt_frame_plan_pages(plan, frame->data, frame->len);
+    bool fine = true;
+    for (unsigned i = 0; i < plan->field_count; i++) {
+        const struct lt_field *field = &plan->fields[i];
+        struct signal_watch *watch = &prove->signals[field->signal];
+        if (!field->page_set || !lt_field_on_page(field, pages))
+            continue;
+        if (suspect) {
+            watch->suspect++;
+            signal_watch_break(watch);
+            continue;
+        }
+        watch->own_taken++;
+        if (frame->len < field->end_byte) {
+            signal_watch_skip(watch);
+            continue;
+        }
+        signal_watch_take(watch, frame, lt_field_fetch(field, frame->data));
+        if (watch->def->role && watch->own_taken >= watch->sample_due)
+            fine = signal_watch_sample(watch, frame->time_ns) && fine;
+    }
+    return fine;
+}
+
+static void leave_out(struct frame_watch *watch)
+{
+    for (size_t i = 0; i < watch->glance_count; i++) {
+        watch->glances[i].watch->suspect++;
+        signal_watch_break(watch->glances[i].watch);
+    }
+    watch->has_last = false;
+}
+
+bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
+                       const struct lt_frame_plan *plan, const struct lt_frame *frame, bool suspect)
+{
+    bool fine = !watch->has_pages || take_pages(prove, plan, frame, suspect);
+    if (suspect) {
+        leave_out(watch);
+        return fine;
+    }
+    watch->taken++;
+    bool whole = watch->has_last && frame->len == watch->def->length;
+    if (!whole || !is_same(watch, frame)) {
+        if (whole)
+            look_at_changed(watch, frame);
+        else
+            look_at_all(watch, frame);
+        memcpy(watch->last, frame->data, frame->len <= 8 ? 8 : LT_FRAME_MAX);
+        watch->has_last = frame->len == watch->def->length;
+    }
+    return watch->taken < watch->sample_due ? fine : take_samples(watch, frame->time_ns) && fine;
+}
