@@ -12,6 +12,7 @@ const struct command *const command_table[] = {
     &cmd_encode,
     &cmd_rehearse,
     &cmd_recast,
+    &cmd_attach,
     &cmd_record,
     &cmd_watch,
     &cmd_mimic,
