@@ -10,11 +10,15 @@
  * is 1 where b is the next binary digit of the same number (when W steps up, b falls back), both
  * for a slow number, where each step of W has one of b against it, and for a fast one, where the
  * rounding of W has the variance 1/12 that b explains; it is 0 for a bit that has nothing to do
- * with W. */
+ * with W. Where W moves by many steps a frame its own motion hides this, so there the same is asked
+ * of its bends, the differences from the mean of both neighbours. */
 #include "seek/search.h"
 
 #define CARRY_LEAST   0.5
 #define CARRY_ERROR   0.2 /* above it the carry says nothing */
+#define CARRY_DIM     0.6 /* above it hardly anything, */
+#define CARRY_BLIND   2.0 /* and above it nothing at all */
+#define CARRY_LIKELY  0.25
 #define CARRY_ROWS    20000u
 #define CARRY_RUN     512u
 #define CARRY_SOME    0.1
@@ -96,40 +100,85 @@ struct carry {
     double flips, flips_above; /* of the bit and of the window's last bit, over all steps */
 };
 
+/* Sums over steps, and over bends: what is between a row and the mean of its neighbours. A number
+ * that moves by many steps from frame to frame drowns the carry in its own motion; bends are free
+ * of that, and c is the same for them. */
+struct carry_sums {
+    double steps, flips, above, opposite, both;
+    double sum, squares;
+    double bend_bits, bend_sum, bend_squares;
+};
+
+struct carry_row {
+    bool known;
+    double value, bit;
+};
+
+static void add_step(struct carry_sums *sums, const struct carry_row *now,
+                     const struct carry_row *before)
+{
+    double product = (now->value - before->value) * (now->bit - before->bit);
+    sums->steps++;
+    sums->sum += product;
+    sums->squares += product * product;
+    sums->opposite += (product < 0) - (product > 0);
+    sums->both += product != 0;
+    sums->flips += now->bit != before->bit;
+    sums->above += ((uint64_t)(int64_t)now->value ^ (uint64_t)(int64_t)before->value) & 1;
+}
+
+static void add_bend(struct carry_sums *sums, const struct carry_row *now,
+                     const struct carry_row *before, const struct carry_row *first)
+{
+    double bit = before->bit - (now->bit + first->bit) / 2;
+    double product = (before->value - (now->value + first->value) / 2) * bit;
+    sums->bend_bits += bit * bit;
+    sums->bend_sum += product;
+    sums->bend_squares += product * product;
+}
+
+static struct carry carry_from(const struct carry_sums *sums)
+{
+    if (!(sums->flips > 0))
+        return (struct carry){.c = 0, .error = INFINITY};
+    struct carry carry = {-sums->sum / (sums->flips / 2), sqrt(sums->squares) / (sums->flips / 2),
+                          sums->both > 0 ? sums->opposite / sums->both : 0,
+                          sums->flips / sums->steps, sums->above / sums->steps};
+    double error =
+        sums->bend_bits > 0 ? sqrt(sums->bend_squares) / (sums->bend_bits / 2) : INFINITY;
+    if (carry.error > CARRY_ERROR && error < carry.error) {
+        carry.c = -sums->bend_sum / (sums->bend_bits / 2);
+        carry.error = error;
+    }
+    return carry;
+}
+
 static struct carry carry_of(const struct seek_window *window, int bit)
 {
     const struct lt_kept *kept = &window->view->kept;
     struct lt_bits bits = seek_window_bits(window);
     struct lt_bits one = {1, {{(uint16_t)bit, (uint16_t)bit}}};
-    double before = 0, value = 0, sum = 0, squares = 0, flips = 0, above = 0, steps = 0;
-    double opposite = 0, both = 0;
-    bool known_before = false, bit_before = false, bit_now;
+    struct carry_sums sums = {0};
+    struct carry_row now = {0}, before = {0}, first = {0};
+    bool before_follows = false;
     size_t skip = kept->count / CARRY_ROWS + 1;
     for (size_t i = 0; i < kept->count; i++) {
         if (i / CARRY_RUN % skip) { /* of many rows some runs */
-            known_before = false;
+            before.known = false;
             continue;
         }
-        bool known = seek_window_value(window, &bits, i, &value);
-        bit_now = lt_bits_get(lt_kept_row(kept, i), &one);
-        if (known && known_before && kept->flags[i] & LT_KEPT_FOLLOWS) {
-            double product = (value - before) * ((double)bit_now - (double)bit_before);
-            steps++;
-            sum += product;
-            squares += product * product;
-            opposite += (product < 0) - (product > 0);
-            both += product != 0;
-            flips += bit_now != bit_before;
-            above += ((uint64_t)(int64_t)value ^ (uint64_t)(int64_t)before) & 1;
-        }
-        known_before = known;
-        before = value;
-        bit_before = bit_now;
+        now.known = seek_window_value(window, &bits, i, &now.value);
+        now.bit = (double)lt_bits_get(lt_kept_row(kept, i), &one);
+        bool follows = now.known && before.known && kept->flags[i] & LT_KEPT_FOLLOWS;
+        if (follows)
+            add_step(&sums, &now, &before);
+        if (follows && before_follows)
+            add_bend(&sums, &now, &before, &first);
+        first = before;
+        before = now;
+        before_follows = follows;
     }
-    if (!(flips > 0))
-        return (struct carry){.c = 0, .error = INFINITY};
-    return (struct carry){-sum / (flips / 2), sqrt(squares) / (flips / 2),
-                          both > 0 ? opposite / both : 0, flips / steps, above / steps};
+    return carry_from(&sums);
 }
 
 static bool is_free(const struct seek_window *window, int bit)
@@ -147,8 +196,11 @@ static bool is_digit(const struct carry *carry)
                /* It rests where the bit flips more often than the number above it steps. */
                (carry->c >= CARRY_SOME && carry->c >= CARRY_SURE * carry->error &&
                 carry->against >= CARRY_AGAINST && carry->flips >= FLIPS_KEPT * carry->flips_above);
-    /* Too fast for the carry to be seen among the steps. */
-    return carry->flips >= FLIPS_KEPT * carry->flips_above && carry->c > -2 * carry->error;
+    /* Too fast for the carry to be seen clearly, or at all. */
+    if (carry->error <= CARRY_DIM && carry->c < CARRY_LIKELY)
+        return false;
+    return carry->flips >= FLIPS_KEPT * carry->flips_above &&
+           (carry->error > CARRY_BLIND || carry->c > -2 * carry->error);
 }
 
 /* Is -1 the only number below zero? Then it is the code for no value of an unsigned number. */

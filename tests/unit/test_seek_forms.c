@@ -209,6 +209,48 @@ static void bits_finer_than_the_reference_are_probable_not_proven(void **state)
     forget(&made);
 }
 
+/* A number that moves by many steps from frame to frame, so that its own motion hides the carry:
+ * `length` bits from 2.7 on, and below them noise. */
+static void drive_fast(struct made *made, unsigned length)
+{
+    struct wander wander = {.state = 23};
+    uint32_t noise = 99;
+    begin(made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        double fast = 50 + 35 * sin(i / 61.0) + 10 * step(&wander);
+        uint32_t raw = (uint32_t)lround(fast * 0.01 * (1u << length)), low = 16 - length;
+        noise = noise * 1664525u + 1013904223u;
+        add(made, i * 10 * MS_NS, 0x123, raw << low | (noise >> 16 & ((1u << low) - 1)));
+        if (i % (SAMPLE_MS / 10) == 3)
+            ask(made, i * 10 * MS_NS + MS_NS, round(fast * 2.55) / 2.55);
+    }
+    finish(made, "throttle", "%", 100 / 255.0);
+}
+
+static void check_low_end(unsigned length)
+{
+    static struct made made;
+    drive_fast(&made, length);
+    const struct lt_seek_target *target = seek(&made);
+    const struct lt_candidate *best = &target->candidates[0];
+    assert_int_equal(target->verdict, LT_SEEK_FOUND);
+    assert_int_equal(best->bits.part[0].msb, 23);
+    assert_int_equal(best->bits.part[0].lsb, 24 + 16 - length);
+    forget(&made);
+}
+
+static void a_fast_number_ends_above_a_restless_neighbour(void **state)
+{
+    (void)state;
+    check_low_end(12);
+}
+
+static void a_fast_number_keeps_its_own_low_bits(void **state)
+{
+    (void)state;
+    check_low_end(13);
+}
+
 /* A logger that counts from its own start, 217 s after the capture's. */
 static void the_clock_of_a_logger_is_found(void **state)
 {
@@ -340,6 +382,8 @@ int main(void)
         cmocka_unit_test(sign_and_magnitude_is_read),
         cmocka_unit_test(what_is_sent_as_one_over_x_is_read_so),
         cmocka_unit_test(bits_finer_than_the_reference_are_probable_not_proven),
+        cmocka_unit_test(a_fast_number_ends_above_a_restless_neighbour),
+        cmocka_unit_test(a_fast_number_keeps_its_own_low_bits),
         cmocka_unit_test(the_clock_of_a_logger_is_found),
         cmocka_unit_test(a_known_signal_finds_its_copies_and_not_itself),
         cmocka_unit_test(a_warm_up_is_found_by_its_values),
