@@ -25,7 +25,6 @@
 #include "loomtap/measure/counter.h"
 #include "measure/selector_inside.h"
 
-#define ROWS_MAX   4096
 #define ROWS_LEAST 12
 #define FIRST_LOOK 400 /* rows on which windows are compared first */
 
@@ -310,44 +309,50 @@ static bool creeps(const struct search *s, const struct narrow *window, unsigned
     return turns != 0 && (double)small >= CREEP_SHARE * (double)turns;
 }
 
-/* The first half was judged when the best were looked at more closely. */
-static bool holds_on_halves(struct search *s, const struct candidate *candidate, bool strict,
-                            struct own_ways *ways)
+/* The first half was judged when the best were looked at more closely. What the other half says is
+ * in `ret_second`. */
+static bool holds_on_halves(struct search *s, const struct candidate *candidate,
+                            struct judged *ret_second)
 {
-    const struct narrow *window = &candidate->window;
-    const struct judged *first = &s->on_half[candidate->on_half];
-    if (!holds(first) || !lt_selector_judge(s, window, &s->halves[1], s->judged) ||
-        !holds(s->judged))
-        return false;
-    count_own_ways(s, window, s->judged, &s->halves[1], strict, ways);
-    lt_selector_values(s, window, &s->halves[0]);
-    count_own_ways(s, window, first, &s->halves[0], strict, ways);
-    return true;
+    return holds(&s->on_half[candidate->on_half]) &&
+           lt_selector_judge(s, &candidate->window, &s->halves[1], ret_second) && holds(ret_second);
 }
 
+/* `second` is what the second half says, `all` what all rows do, whose values are s->values. */
+static bool goes_its_own_way(struct search *s, const struct candidate *candidate,
+                             const struct judged *second, const struct judged *all)
+{
+    const struct narrow *window = &candidate->window;
+    bool strict = lt_selector_is_alive(s, window);
+    struct own_ways ways = {0, 0, 0};
+    if (all->bytes >= STATIC_BYTES && all->explained >= STATIC_BITS)
+        return true; /* whatever they do */
+    count_own_ways(s, window, second, &s->halves[1], strict, &ways);
+    count_own_ways(s, window, &s->on_half[candidate->on_half], &s->halves[0], strict, &ways);
+    return ways.alone >= OWN_LEAST || (!strict && goes_round(all) && is_steady(&ways));
+}
+
+/* What takes least is asked first. */
 static bool is_believed(struct search *s, struct candidate *candidate, struct judged *all,
                         struct believed *ret_believed)
 {
     const struct narrow *window = &candidate->window;
-    struct own_ways ways = {0, 0, 0};
-    bool strict = lt_selector_is_alive(s, window);
-    if (!holds_on_halves(s, candidate, strict, &ways))
-        return false;
-    if (!lt_selector_judge(s, window, &s->look, all) || all->outside == 0)
-        return false;
-    if (ways.alone < OWN_LEAST && (all->bytes < STATIC_BYTES || all->explained < STATIC_BITS) &&
-        (strict || !goes_round(all) || !is_steady(&ways)))
+    struct judged *second = s->judged;
+    if (!holds_on_halves(s, candidate, second) || !lt_selector_judge(s, window, &s->look, all) ||
+        all->outside == 0)
         return false;
     double saved = all->saved > 0 ? all->saved : 0;
     *ret_believed = (struct believed){candidate, all->same.values, goes_round(all), saved,
                                       saved * candidate->score / candidate->saved};
     if (ret_believed->round)
         return all->saved >= SAVED_ROUND && all->saved_outside >= SAVED_OUTSIDE &&
-               gain_of(s, window, all, !strict) >= GAIN_LEAST;
+               gain_of(s, window, all, !lt_selector_is_alive(s, window)) >= GAIN_LEAST &&
+               goes_its_own_way(s, candidate, second, all);
     if (is_across(window) || window->width > 8 || creeps(s, window, all->same.values))
         return false;
-    return without_carries(s, candidate, all) >= SAVED_IRREGULAR &&
-           gain_of(s, window, all, false) >= GAIN_IRREGULAR && !holds_a_carry(s, candidate);
+    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR &&
+           goes_its_own_way(s, candidate, second, all) &&
+           without_carries(s, candidate, all) >= SAVED_IRREGULAR && !holds_a_carry(s, candidate);
 }
 
 /* ---- Saying ---- */
@@ -446,7 +451,7 @@ static enum lt_code choose(struct search *s, struct lt_arena *arena,
 static enum lt_code prepare(struct search *s, const struct lt_bit_set *checks,
                             struct lt_arena *arena, struct lt_error *error)
 {
-    enum lt_code code = lt_rows_make(s->kept, ROWS_MAX, checks, arena, &s->rows, error);
+    enum lt_code code = lt_rows_make(s->kept, SELECTOR_ROWS_MAX, checks, arena, &s->rows, error);
     if (code != LT_OK)
         return code;
     s->values = lt_arena_array(arena, s->rows.count + 1, sizeof *s->values);

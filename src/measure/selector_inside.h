@@ -9,6 +9,7 @@
 #include "loomtap/measure/selector.h"
 #include "measure/narrow.h"
 
+#define SELECTOR_ROWS_MAX  4096 /* looked at */
 #define SELECTOR_WIDTH_MAX 12
 #define SELECTOR_WINDOW    (1u << SELECTOR_WIDTH_MAX)
 #define SELECTOR_BITS      512

@@ -103,10 +103,37 @@ static bool neighbour(const struct search *s, const struct narrow *window, bool 
 
 /* The bits of a number around the window, highest first: what is explained above it without a gap,
  * the window, and some bits below. */
+#define AROUND_MAX (CARRY_REACH + NARROW_BITS_MAX + CARRY_BITS)
+
+/* Bits of it that follow each other downwards in one word: read at once. */
+struct piece {
+    unsigned word, shift, length;
+    uint64_t mask;
+};
+
 struct around {
     unsigned count, low; /* bits in all, and below the window */
-    unsigned bit[CARRY_REACH + NARROW_BITS_MAX + CARRY_BITS];
+    unsigned bit[AROUND_MAX];
+    unsigned pieces; /* by find_pieces, once all bits are there */
+    struct piece piece[AROUND_MAX];
 };
+
+static void find_pieces(struct around *around)
+{
+    around->pieces = 0;
+    for (unsigned k = 0, end; k < around->count; k = end) {
+        for (end = k + 1; end < around->count && around->bit[end] + 1 == around->bit[end - 1] &&
+                          around->bit[end] / 64 == around->bit[k] / 64;)
+            end++;
+        unsigned length = end - k, lowest = around->bit[end - 1];
+        around->piece[around->pieces++] = (struct piece){
+            .word = lowest / 64,
+            .shift = lowest % 64,
+            .length = length,
+            .mask = ((uint64_t)1 << length) - 1,
+        };
+    }
+}
 
 static void look_around(const struct search *s, const struct narrow *window, bool motorola,
                         unsigned above_most, const struct judged *judged, struct around *ret)
@@ -125,14 +152,17 @@ static void look_around(const struct search *s, const struct narrow *window, boo
         ret->bit[ret->count++] = bit;
         ret->low++;
     }
+    find_pieces(ret);
 }
 
-static uint64_t number_at(const struct search *s, const struct around *around, size_t row)
+static inline uint64_t number_at(const struct search *s, const struct around *around, size_t row)
 {
     const uint64_t *words = s->rows.word + row * s->rows.words;
     uint64_t number = 0;
-    for (unsigned k = 0; k < around->count; k++)
-        number = number << 1 | (words[around->bit[k] / 64] >> around->bit[k] % 64 & 1);
+    for (unsigned k = 0; k < around->pieces; k++) {
+        const struct piece *piece = &around->piece[k];
+        number = number << piece->length | (words[piece->word] >> piece->shift & piece->mask);
+    }
     return number;
 }
 
@@ -142,81 +172,87 @@ static uint64_t apart(uint64_t a, uint64_t b, uint64_t mask)
     return up < down ? up : down;
 }
 
-/* The row before this one, or, within the pages of another window, the one before of its page;
- * false where there is none. Rows are asked for in turn. */
-static bool row_before(struct search *s, size_t row, size_t *ret_before)
+/* Rows at which the window's value is not that of the row before, or, within the pages of another
+ * window, of the one before of its page. */
+struct turns {
+    size_t count;
+    uint16_t row[SELECTOR_ROWS_MAX], before[SELECTOR_ROWS_MAX];
+};
+
+static void add_turn(struct turns *turns, const uint16_t *values, size_t row, size_t before)
 {
-    if (!s->within) {
-        *ret_before = row - 1;
-        return row > s->look.first && s->rows.follows[row];
-    }
-    unsigned page = narrow_value(s->within, lt_kept_row(s->kept, s->rows.source[row]));
-    uint32_t before = s->scratch->last[page];
-    s->scratch->last[page] = (uint32_t)row + 1;
-    *ret_before = before - 1u;
-    return before != 0;
+    turns->row[turns->count] = (uint16_t)row;
+    turns->before[turns->count] = (uint16_t)before;
+    turns->count += values[row] != values[before];
 }
 
-static void start_over(struct search *s)
+static void list_turns(struct search *s, struct turns *ret)
 {
-    if (s->within)
-        memset(s->scratch->last, 0, sizeof *s->scratch->last << s->within->width);
+    ret->count = 0;
+    if (!s->within) {
+        for (size_t i = s->look.first + 1; i < s->look.end; i++)
+            if (s->rows.follows[i])
+                add_turn(ret, s->values, i, i - 1);
+        return;
+    }
+    memset(s->scratch->last, 0, sizeof *s->scratch->last << s->within->width);
+    for (size_t i = s->look.first; i < s->look.end; i++) {
+        uint32_t *last =
+            &s->scratch->last[narrow_value(s->within, lt_kept_row(s->kept, s->rows.source[i]))];
+        if (*last)
+            add_turn(ret, s->values, i, *last - 1u);
+        *last = (uint32_t)i + 1;
+    }
 }
 
 /* Share of the window's turns at which the number stays within `reach`, going round. How far it
  * goes on the mean at a turn, against how far it is from another of its turns: `ret_unrest`. */
-static double stays_close(struct search *s, const struct around *around, uint64_t reach,
-                          double *ret_unrest)
+static double stays_close(const struct search *s, const struct turns *turns,
+                          const struct around *around, uint64_t reach, double *ret_unrest)
 {
-    uint64_t mask = ((uint64_t)1 << around->count) - 1, turns = 0, close = 0, other = 0;
+    uint64_t mask = ((uint64_t)1 << around->count) - 1, close = 0, other = 0;
     double far = 0, chance = 0;
-    start_over(s);
-    for (size_t i = s->look.first; i < s->look.end; i++) {
-        size_t before;
-        if (!row_before(s, i, &before) || s->values[i] == s->values[before])
-            continue;
-        uint64_t number = number_at(s, around, i);
-        uint64_t step = apart(number, number_at(s, around, before), mask);
-        turns++;
+    for (size_t i = 0; i < turns->count; i++) {
+        uint64_t number = number_at(s, around, turns->row[i]);
+        uint64_t step = apart(number, number_at(s, around, turns->before[i]), mask);
         close += step <= reach;
         far += (double)step;
-        if (turns % OTHER_TURN == 0)
+        if ((i + 1) % OTHER_TURN == 0)
             other = number;
         chance += (double)apart(number, other, mask);
     }
     *ret_unrest = chance > 0 ? far / chance : 0;
-    return turns ? (double)close / (double)turns : 0;
+    return turns->count ? (double)close / (double)turns->count : 0;
 }
 
 /* A number that goes over zero or mid-scale turns many bits at once. Of the window's turns that
  * also turn bits above it: the share at which the number made of those moving bits stays close.
  * Above a selector lies what its pages hold, and that jumps. */
-static bool goes_over(struct search *s, const struct narrow *window, bool motorola)
+static bool goes_over(const struct search *s, const struct turns *turns,
+                      const struct narrow *window, bool motorola)
 {
-    struct around all = {0, 0, {0}};
-    unsigned bit, above = 0;
+    struct around all = {.count = 0};
+    unsigned bit, above = 0, top = window->width - 1;
     while (above < CARRY_REACH && neighbour(s, window, motorola, (int)above + 1, &bit) &&
            lt_bit_set_has(&s->moves, bit))
         all.bit[CARRY_REACH - 1 - above++] = bit;
     for (unsigned reach = OVER_LEAST; reach <= above; reach++) {
-        uint64_t turns = 0, close = 0, mask = ((uint64_t)1 << (reach + 1)) - 1;
-        struct around around = {reach, 0, {0}};
+        uint64_t over = 0, close = 0, mask = ((uint64_t)1 << (reach + 1)) - 1;
+        struct around around = {.count = reach};
         memcpy(around.bit, all.bit + CARRY_REACH - reach, reach * sizeof *around.bit);
-        start_over(s);
-        for (size_t i = s->look.first; i < s->look.end; i++) {
-            size_t before;
-            if (!row_before(s, i, &before) || s->values[i] == s->values[before])
-                continue;
-            uint64_t number = number_at(s, &around, i), earlier = number_at(s, &around, before);
+        find_pieces(&around);
+        for (size_t i = 0; i < turns->count; i++) {
+            uint64_t number = number_at(s, &around, turns->row[i]);
+            uint64_t earlier = number_at(s, &around, turns->before[i]);
             if (number == earlier)
                 continue;
             /* The window as one step below them: its top bit. */
-            number = number << 1 | (s->values[i] >> (window->width - 1) & 1);
-            earlier = earlier << 1 | (s->values[before] >> (window->width - 1) & 1);
-            turns++;
+            number = number << 1 | (s->values[turns->row[i]] >> top & 1);
+            earlier = earlier << 1 | (s->values[turns->before[i]] >> top & 1);
+            over++;
             close += apart(number, earlier, mask) <= OVER_STEPS;
         }
-        if (turns >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)turns)
+        if (over >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)over)
             return true;
     }
     return false;
@@ -228,18 +264,19 @@ static bool is_carrying(struct search *s, const struct narrow *window, bool moto
                         const struct judged *judged, unsigned *ret_above)
 {
     struct around around;
+    struct turns turns;
     double unrest;
     *ret_above = CARRY_REACH;
-    if (goes_over(s, window, motorola))
-        return true;
+    list_turns(s, &turns);
     look_around(s, window, motorola, 0, judged, &around);
-    if (around.low >= 2 &&
-        stays_close(s, &around, (uint64_t)1 << (around.low - 2), &unrest) >= CARRY_SHARE)
+    if ((around.low >= 2 && stays_close(s, &turns, &around, (uint64_t)1 << (around.low - 2),
+                                        &unrest) >= CARRY_SHARE) ||
+        goes_over(s, &turns, window, motorola))
         return true;
     unsigned without = around.count;
     look_around(s, window, motorola, CARRY_REACH, judged, &around);
     if (around.count <= without || around.count < 4 ||
-        stays_close(s, &around, (uint64_t)1 << (around.count - 3), &unrest) < CARRY_SHARE)
+        stays_close(s, &turns, &around, (uint64_t)1 << (around.count - 3), &unrest) < CARRY_SHARE)
         return false;
     /* Pages that come in any order are near each other too where their numbers are: then bits above
      * that never change on a page may be the selector's own, and no more is left out. */
@@ -251,13 +288,25 @@ static bool is_carrying(struct search *s, const struct narrow *window, bool moto
     return true;
 }
 
+/* Is any bit explained that a number around the window could reach? */
+static bool explains_near(const struct search *s, const struct narrow *window, bool motorola,
+                          const struct judged *judged)
+{
+    unsigned bit;
+    for (int n = -CARRY_REACH; n <= CARRY_REACH; n++)
+        if (n != 0 && neighbour(s, window, motorola, n, &bit) && lt_bit_set_has(&judged->set, bit))
+            return true;
+    return false;
+}
+
 /* What a number explains of itself is no evidence. */
 void lt_selector_leave_carries(struct search *s, const struct narrow *window, struct judged *judged)
 {
     const struct judged whole = *judged;
     for (unsigned motorola = 0; motorola < 2; motorola++) {
         unsigned above;
-        if (!is_carrying(s, window, motorola, &whole, &above))
+        if (!explains_near(s, window, motorola, judged) ||
+            !is_carrying(s, window, motorola, &whole, &above))
             continue;
         for (int n = above < CARRY_REACH ? 1 : -CARRY_REACH; n <= (int)above; n++) {
             unsigned bit;

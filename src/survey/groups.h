@@ -7,6 +7,15 @@
 
 #define GRID_POINTS 2048u
 
+/* How the value of a row is read: by one load where it lies within eight bytes. */
+struct course_window {
+    bool general, motorola;
+    bool has_ones; /* all ones is "not available" */
+    unsigned byte, shift, bits;
+    uint64_t mask;
+    enum lt_sign sign;
+};
+
 /* A field that moves enough to be compared. */
 struct course {
     uint32_t frame, field; /* in the survey */
@@ -15,14 +24,15 @@ struct course {
     const int64_t *time_ns;
     const uint8_t *bytes; /* rows of `length` */
     unsigned length;
-    int64_t period_ns; /* between its rows, usually */
-    int64_t stale_ns;  /* older values are none */
-    float *grid;       /* GRID_POINTS values over the capture, NaN where there is none */
+    struct course_window window; /* where its value is in a row */
+    int64_t period_ns;           /* between its rows, usually */
+    int64_t stale_ns;            /* older values are none */
+    float *grid;                 /* GRID_POINTS values over the capture, NaN where there is none */
     double mean, deviation, memory_s; /* of the grid; memory: correlation time */
     double span;                      /* in quanta */
 };
 
-/* Value of a row; NaN for "not available". */
+/* Value of a row; NaN for "not available". Behind the last row 8 bytes can be read (kept.h). */
 double course_value(const struct course *course, size_t row);
 /* The value at a time, on the line between the rows before and after it; NaN where one of them is
  * too far away. `near`: the row that was found last; 0 at first. */
