@@ -11,6 +11,7 @@ const struct command *const command_table[] = {
     &cmd_prove,
     &cmd_encode,
     &cmd_rehearse,
+    &cmd_guard,
     &cmd_recast,
     &cmd_attach,
     &cmd_record,

@@ -8,6 +8,7 @@ extern const struct command cmd_attach;
 extern const struct command cmd_check;
 extern const struct command cmd_decode;
 extern const struct command cmd_encode;
+extern const struct command cmd_guard;
 extern const struct command cmd_identify;
 extern const struct command cmd_mimic;
 extern const struct command cmd_prove;

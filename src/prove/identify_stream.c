@@ -329,6 +329,8 @@ static enum lt_code make_watches(struct stream *stream, const struct lt_frame *f
     if (code == LT_OK)
         code = lt_plan_new(&stream->prove->plan, &own, 1, NULL, 0, &options, error);
     if (code == LT_OK)
+        code = prove_bind_fields(stream->prove, error);
+    if (code == LT_OK)
         stream->chain = lt_plan_lookup(stream->prove->plan, frame);
     return code;
 }

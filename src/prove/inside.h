@@ -208,6 +208,8 @@ struct lt_prove {
 /* read.c */
 void live_bus_take(struct live_bus *live, const struct lt_frame *frame);
 int64_t live_bus_alive_ns(const struct live_bus *live);
+/* To be called with a new plan, before its first frame. */
+enum lt_code prove_bind_fields(struct lt_prove *prove, struct lt_error *error);
 /* A frame of a plan's chain to the figures. */
 void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
                 const struct lt_frame *frame);

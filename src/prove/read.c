@@ -239,7 +239,7 @@ bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signa
     return profile->signals[signal].frame != LT_NONE;
 }
 
-static enum lt_code bind_fields(struct lt_prove *prove, struct lt_error *error)
+enum lt_code prove_bind_fields(struct lt_prove *prove, struct lt_error *error)
 {
     const struct lt_frame_plan *const *list;
     size_t count = lt_plan_frames(prove->plan, &list);
@@ -276,7 +276,7 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
     if (code == LT_OK)
         code = lt_plan_new(&prove->plan, &profile, 1, bindings, count, &options, error);
     if (code == LT_OK)
-        code = bind_fields(prove, error);
+        code = prove_bind_fields(prove, error);
     for (size_t i = 0; code == LT_OK && i < count; i++)
         if (bindings[i].capture_bus != LT_NONE)
             prove->profile_bus[bindings[i].capture_bus] = bindings[i].bus;

@@ -10,14 +10,12 @@ import tempfile
 
 program, root = os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2])
 faults = []
-<<<<<<< HEAD
 NEED_A_BUS = {
+    'attach',
+    'guard',
     'record',
     'watch',
 }
-=======
-NEED_A_BUS = {'attach', 'record'}
->>>>>>> 35292a0 (cli/attach: an interface onto a bus, listening only; tried on a serial adapter in a real kernel)
 
 
 def run(words, cwd, status):
