@@ -297,7 +297,6 @@ class Sent:
         period = frame.keys.get("period_ms")
         self.period = int(Fraction(period) * MS) if period else 0
         self.next = self.last = None
-        self.lit = self.clear = False
         self.count = 0
 
 
@@ -435,7 +434,7 @@ class Rehearsal:
         self.events.append((self.now, w.name, "on" if on else "off", w.cause,
                             {name: self.inputs[name].shown() for name in w.names}))
         if w.frame:
-            self.frame_changed(self.sent[w.frame], not on and w.cause == "condition")
+            self.frame_changed(self.sent[w.frame])
 
     # --- frames
 
@@ -443,13 +442,12 @@ class Rehearsal:
         return sorted((w for w in self.warnings if w.frame == sent.name and w.on),
                       key=lambda w: w.priority)
 
-    def frame_changed(self, sent, ended_well):
-        slot = self.now if sent.last is None else max(self.now, sent.last + sent.period)
+    def frame_changed(self, sent):
+        """The all-clear belongs to the end of a run that sends, which a recording has not."""
         if not self.lit_by(sent):
-            sent.clear = sent.lit and ended_well
-            sent.next = slot if sent.clear else None
-        elif sent.next is None or sent.clear:
-            sent.next, sent.clear = slot, False
+            sent.next = None
+        elif sent.next is None:
+            sent.next = self.now if sent.last is None else max(self.now, sent.last + sent.period)
 
     def send(self):
         for sent in self.sent.values():
@@ -464,9 +462,7 @@ class Rehearsal:
                     settings[name] = value
             self.frames.append((self.now, sent.name, settings, sent.count))
             sent.count += 1
-            sent.last, sent.lit = self.now, not sent.clear
-            sent.next = None if sent.clear else self.now + sent.period
-            sent.clear = False
+            sent.last, sent.next = self.now, self.now + sent.period
 
     # --- time
 
