@@ -34,7 +34,7 @@ struct lt_route {
     const struct lt_frame_plan *const *parameters;
     uint32_t *parameter_bus; /* LT_NONE: any; NOWHERE: its bus is not there */
     size_t parameter_count;
-    bool has_transport;
+    bool has_transport, has_diagnostics;
     uint64_t other_senders;
 };
 
@@ -53,12 +53,21 @@ static uint32_t bound_bus(const struct lt_route_setup *setup, const struct lt_fr
     return NOWHERE;
 }
 
+/* Only what has a field of interest is followed. */
 static bool needs_transport(const struct lt_plan *plan)
 {
     const struct lt_frame_plan *const *frames;
     size_t count = lt_plan_frames(plan, &frames);
     for (size_t i = 0; i < count; i++)
-        if (frames[i]->def->is_pgn && frames[i]->def->length > 8)
+        if (frames[i]->field_count && frames[i]->def->is_pgn && frames[i]->def->length > 8)
+            return true;
+    return false;
+}
+
+static bool needs_diagnostics(const struct lt_route *route)
+{
+    for (size_t i = 0; i < route->parameter_count; i++)
+        if (route->parameters[i]->field_count)
             return true;
     return false;
 }
@@ -75,6 +84,18 @@ static uint16_t length_in_profiles(void *context, uint8_t service, uint32_t numb
     return 0;
 }
 
+static enum lt_code make_listeners(struct lt_route *route, struct lt_error *error)
+{
+    enum lt_code code = LT_OK;
+    for (size_t i = 0; i < LT_ROUTE_LISTENERS && code == LT_OK; i++) {
+        if (route->has_diagnostics)
+            code = lt_obd_new(&route->listeners[i].obd, length_in_profiles, route, error);
+        if (code == LT_OK && route->has_transport)
+            code = lt_j1939_new(&route->listeners[i].j1939, error);
+    }
+    return code;
+}
+
 enum lt_code lt_route_new(struct lt_route **ret_route, const struct lt_route_setup *setup,
                           void (*take)(void *context, const struct lt_message *message),
                           void *context, struct lt_error *error)
@@ -89,11 +110,17 @@ enum lt_code lt_route_new(struct lt_route **ret_route, const struct lt_route_set
     route->parameter_count = lt_plan_parameters(setup->plan, &route->parameters);
     route->sender_count = lt_plan_frames(setup->plan, &frames) + route->parameter_count;
     route->has_transport = needs_transport(setup->plan);
+    route->has_diagnostics = needs_diagnostics(route);
     route->senders = calloc(route->sender_count + 1, sizeof *route->senders);
     route->parameter_bus = calloc(route->parameter_count + 1, sizeof *route->parameter_bus);
-    if (!route->senders || !route->parameter_bus) {
+    enum lt_code code = LT_OK;
+    if (route->senders && route->parameter_bus)
+        code = make_listeners(route, error);
+    else
+        code = lt_fail(error, LT_E_MEMORY, "out of memory");
+    if (code != LT_OK) {
         lt_route_free(route);
-        return lt_fail(error, LT_E_MEMORY, "out of memory");
+        return code;
     }
     for (size_t i = 0; i < route->parameter_count; i++)
         route->parameter_bus[i] = bound_bus(setup, route->parameters[i]);
@@ -101,20 +128,14 @@ enum lt_code lt_route_new(struct lt_route **ret_route, const struct lt_route_set
     return LT_OK;
 }
 
-static void forget_listeners(struct lt_route *route)
-{
-    for (size_t i = 0; i < LT_ROUTE_LISTENERS; i++) {
-        lt_obd_free(route->listeners[i].obd);
-        lt_j1939_free(route->listeners[i].j1939);
-        route->listeners[i] = (struct listener){0};
-    }
-}
-
 void lt_route_free(struct lt_route *route)
 {
     if (!route)
         return;
-    forget_listeners(route);
+    for (size_t i = 0; i < LT_ROUTE_LISTENERS; i++) {
+        lt_obd_free(route->listeners[i].obd);
+        lt_j1939_free(route->listeners[i].j1939);
+    }
     free(route->senders);
     free(route->parameter_bus);
     free(route);
@@ -122,7 +143,6 @@ void lt_route_free(struct lt_route *route)
 
 void lt_route_restart(struct lt_route *route)
 {
-    forget_listeners(route);
     memset(route->senders, 0, route->sender_count * sizeof *route->senders);
 }
 
@@ -166,11 +186,11 @@ static bool is_suspect(const struct lt_frame_plan *plan, struct sender *sender,
 static bool take_plans(struct lt_route *route, const struct lt_frame_plan *plan,
                        const struct lt_frame *frame, const struct lt_j1939_result *whole)
 {
-    bool any = false;
+    bool any = plan != NULL;
     for (; plan; plan = plan->next) {
         uint32_t address = !plan->def->is_pgn ? LT_NONE : whole ? whole->source : frame->id & 0xFF;
-        struct sender *sender = sender_of(route, plan, frame->bus, address);
-        any = true;
+        struct sender *sender =
+            plan->field_count ? sender_of(route, plan, frame->bus, address) : NULL;
         if (!sender)
             continue;
         struct lt_message message = {plan, frame, frame->data, frame->len, false};
@@ -192,8 +212,10 @@ static struct listener *listener_of(struct lt_route *route, uint16_t bus)
 {
     for (size_t i = 0; i < LT_ROUTE_LISTENERS; i++) {
         struct listener *listener = &route->listeners[i];
-        if (!listener->used)
-            *listener = (struct listener){.bus = bus, .used = true};
+        if (!listener->used) {
+            listener->bus = bus;
+            listener->used = true;
+        }
         if (listener->bus == bus)
             return listener;
     }
@@ -203,7 +225,7 @@ static struct listener *listener_of(struct lt_route *route, uint16_t bus)
 static bool take_transport(struct lt_route *route, const struct lt_frame *frame)
 {
     struct listener *listener = listener_of(route, frame->bus);
-    if (!listener || (!listener->j1939 && lt_j1939_new(&listener->j1939, NULL) != LT_OK))
+    if (!listener)
         return false;
     struct lt_j1939_result result = lt_j1939_feed(listener->j1939, frame);
     if (result.event != LT_J1939_MESSAGE)
@@ -232,7 +254,8 @@ static bool take_item(struct lt_route *route, const struct lt_frame *frame, uint
         if (!is_answer(route, i, frame->bus, reply_id, item))
             continue;
         any = true;
-        if (!sender_of(route, route->parameters[i], frame->bus, reply_id))
+        if (!route->parameters[i]->field_count ||
+            !sender_of(route, route->parameters[i], frame->bus, reply_id))
             continue;
         struct lt_message message = {route->parameters[i], frame, item->data, item->length, false};
         route->take(route->context, &message);
@@ -245,25 +268,29 @@ static bool take_diagnostic(struct lt_route *route, const struct lt_frame *frame
     struct listener *listener = listener_of(route, frame->bus);
     struct lt_obd_reply reply;
     bool any = false;
-    if (!listener ||
-        (!listener->obd && lt_obd_new(&listener->obd, length_in_profiles, route, NULL) != LT_OK) ||
-        !lt_obd_feed(listener->obd, frame, &reply) || reply.negative)
+    if (!listener || !lt_obd_feed(listener->obd, frame, &reply) || reply.negative)
         return false;
     for (size_t i = 0; i < reply.count; i++)
         any |= take_item(route, frame, reply.id, &reply.item[i]);
     return any;
 }
 
-bool lt_route_frame(struct lt_route *route, const struct lt_frame *frame)
+bool lt_route_known(struct lt_route *route, const struct lt_frame_plan *plan,
+                    const struct lt_frame *frame)
 {
     uint32_t partner;
-    bool any = take_plans(route, lt_plan_lookup(route->plan, frame), frame, NULL);
-    if (lt_frame_has(frame, LT_FRAME_ERROR) || lt_frame_has(frame, LT_FRAME_REMOTE))
+    if (frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE))
         return false;
-    if (route->parameter_count && lt_obd_classify(frame, &partner) != LT_OBD_NOT)
+    bool any = take_plans(route, plan, frame, NULL);
+    if (route->has_diagnostics && lt_obd_classify(frame, &partner) != LT_OBD_NOT)
         any |= take_diagnostic(route, frame);
     if (route->has_transport && lt_frame_has(frame, LT_FRAME_EXTENDED) &&
         IS_PGN_TRANSPORT(frame->id >> 16 & 0xFF))
         any |= take_transport(route, frame);
     return any;
+}
+
+bool lt_route_frame(struct lt_route *route, const struct lt_frame *frame)
+{
+    return lt_route_known(route, lt_plan_lookup(route->plan, frame), frame);
 }

@@ -3,8 +3,7 @@
 
 #include <stdlib.h>
 
-#define ARENA_CEILING     ((size_t)64 << 20)
-#define PGN_TRANSPORT(pf) ((pf) == 0xEB || (pf) == 0xEC)
+#define ARENA_CEILING ((size_t)64 << 20)
 
 /* --- life --- */
 
@@ -34,10 +33,7 @@ void lt_warn_free(struct lt_warn *warn)
 {
     if (!warn)
         return;
-    for (size_t i = 0; i < LISTENERS; i++) {
-        lt_obd_free(warn->obd[i]);
-        lt_j1939_free(warn->j1939[i]);
-    }
+    lt_route_free(warn->route);
     lt_plan_free(warn->plan);
     lt_arena_release(&warn->arena);
     free(warn);
@@ -98,9 +94,7 @@ static void begin(struct lt_warn *warn, int64_t start_ns)
 {
     warn->now_ns = warn->heard_ns = start_ns;
     warn->next_ns = NEVER;
-    const struct lt_frame_plan *const *list;
-    size_t senders = lt_plan_frames(warn->plan, &list) + lt_plan_parameters(warn->plan, &list);
-    memset(warn->senders, 0, senders * sizeof *warn->senders);
+    lt_route_restart(warn->route);
     inputs_begin(warn, start_ns);
     warnings_begin(warn);
     warn_settle(warn);
@@ -152,139 +146,33 @@ static bool move_to(struct lt_warn *warn, int64_t time_ns)
 
 /* --- frames --- */
 
-/* As in decoding: wrong or cut off check, or a counter that stands still. */
-static bool is_suspect(const struct lt_frame_plan *plan, struct sender *sender,
-                       const struct lt_frame *frame)
+void warn_take(void *context, const struct lt_message *message)
 {
-    bool suspect = false;
-    if (plan->has_counter && frame->len >= plan->counter.end_byte) {
-        uint32_t value = (uint32_t)lt_field_fetch(&plan->counter, frame->data);
-        suspect = sender->has_counter && value == sender->counter;
-        sender->has_counter = true;
-        sender->counter = value;
-    }
-    if (plan->checksum_count) {
-        enum lt_verdict verdict = lt_frame_plan_verify(plan, frame);
-        suspect |= verdict == LT_CHECK_BAD || verdict == LT_CHECK_SHORT;
-    }
-    return suspect;
-}
-
-static bool is_from(struct lt_warn *warn, const struct lt_frame_plan *plan, uint16_t bus,
-                    uint32_t address)
-{
-    struct sender *sender = &warn->senders[plan->index];
-    if (!sender->taken)
-        *sender = (struct sender){.taken = true, .bus = bus, .address = address};
-    if (sender->bus == bus && sender->address == address)
-        return true;
-    warn->counts.other_senders++;
-    return false;
-}
-
-/* True if any was there. */
-static bool take_fields(struct lt_warn *warn, const struct lt_frame_plan *plan, const uint8_t *data,
-                        size_t len, bool suspect)
-{
-    uint64_t pages = plan->page_set_count ? lt_frame_plan_pages(plan, data, len) : 0;
-    bool any = false;
+    struct lt_warn *warn = context;
+    const struct lt_frame_plan *plan = message->plan;
+    uint64_t pages =
+        plan->page_set_count ? lt_frame_plan_pages(plan, message->data, message->len) : 0;
     for (unsigned i = 0; i < plan->field_count; i++) {
         const struct lt_field *field = &plan->fields[i];
-        if (len < field->end_byte || !lt_field_on_page(field, pages))
+        if (message->len < field->end_byte || !lt_field_on_page(field, pages))
             continue;
-        input_take(warn, warn->input_of_field[field->index], lt_field_fetch(field, data), suspect);
-        any = true;
+        input_take(warn, warn->input_of_field[field->index], lt_field_fetch(field, message->data),
+                   message->suspect);
+        warn->any_input = true;
     }
-    return any;
 }
 
 static void note_foreign(struct lt_warn *warn, const struct lt_frame_plan *plan,
                          const struct lt_frame *frame)
 {
-    if (lt_frame_has(frame, LT_FRAME_SENT))
-        return;
-    if (!warn->counts.foreign++) {
-        warn->counts.first_foreign_ns = warn->now_ns;
-        warn->counts.foreign_frame = (uint32_t)(plan->def - warn->profile->frames);
-    }
-}
-
-/* Frames of the plan; `message` where the bytes were put together by transport. */
-static bool take_plans(struct lt_warn *warn, const struct lt_frame_plan *plan,
-                       const struct lt_frame *frame, const struct lt_j1939_result *message)
-{
-    bool any = false;
     for (; plan; plan = plan->next) {
-        uint32_t address = !plan->def->is_pgn ? LT_NONE
-                           : message          ? message->source
-                                              : frame->id & 0xFF;
-        if (plan->def->direction == LT_SEND)
-            note_foreign(warn, plan, frame);
-        if (!plan->field_count || !is_from(warn, plan, frame->bus, address))
+        if (plan->def->direction != LT_SEND || lt_frame_has(frame, LT_FRAME_SENT))
             continue;
-        if (message)
-            any |= take_fields(warn, plan, message->message, message->length, false);
-        else
-            any |= take_fields(warn, plan, frame->data, frame->len,
-                               is_suspect(plan, &warn->senders[plan->index], frame));
-    }
-    return any;
-}
-
-/* The listener of a bus, from a pool; LISTENERS when all are taken by other buses. */
-static size_t listener(uint16_t bus, uint16_t *buses, size_t *used)
-{
-    for (size_t i = 0; i < *used; i++)
-        if (buses[i] == bus)
-            return i;
-    if (*used == LISTENERS)
-        return LISTENERS;
-    buses[*used] = bus;
-    return (*used)++;
-}
-
-static bool take_transport(struct lt_warn *warn, const struct lt_frame *frame)
-{
-    size_t at = listener(frame->bus, warn->j1939_bus, &warn->j1939_buses);
-    if (at == LISTENERS)
-        return false;
-    struct lt_j1939_result result = lt_j1939_feed(warn->j1939[at], frame);
-    if (result.event != LT_J1939_MESSAGE)
-        return false;
-    return take_plans(warn, lt_plan_lookup_pgn(warn->plan, frame->bus, result.pgn, result.source),
-                      frame, &result);
-}
-
-static bool is_answer(const struct lt_warn *warn, const struct lt_frame_plan *plan, uint16_t bus,
-                      uint32_t reply_id, const struct lt_obd_item *item)
-{
-    const struct lt_parameter_def *def = plan->parameter;
-    uint32_t wanted = warn->parameter_bus[def - warn->profile->parameters];
-    bool is_number =
-        def->pid == item->number || (def->pid == LT_NONE && item->number == LT_OBD_NO_NUMBER);
-    return def->service == item->service && is_number &&
-           (def->responder == LT_NONE || def->responder == reply_id) &&
-           (wanted == LT_NONE || wanted == bus);
-}
-
-static bool take_diagnostic(struct lt_warn *warn, const struct lt_frame *frame)
-{
-    const struct lt_frame_plan *const *plans;
-    struct lt_obd_reply reply;
-    bool any = false;
-    size_t at = listener(frame->bus, warn->obd_bus, &warn->obd_buses);
-    if (at == LISTENERS || !lt_obd_feed(warn->obd[at], frame, &reply) || reply.negative)
-        return false;
-    size_t count = lt_plan_parameters(warn->plan, &plans);
-    for (size_t k = 0; k < reply.count; k++)
-        for (size_t i = 0; i < count; i++) {
-            const struct lt_obd_item *item = &reply.item[k];
-            if (!plans[i]->field_count || !is_answer(warn, plans[i], frame->bus, reply.id, item) ||
-                !is_from(warn, plans[i], frame->bus, reply.id))
-                continue;
-            any |= take_fields(warn, plans[i], item->data, item->length, false);
+        if (!warn->counts.foreign++) {
+            warn->counts.first_foreign_ns = warn->now_ns;
+            warn->counts.foreign_frame = (uint32_t)(plan->def - warn->profile->frames);
         }
-    return any;
+    }
 }
 
 void lt_warn_frame(struct lt_warn *warn, const struct lt_frame *frame)
@@ -292,15 +180,13 @@ void lt_warn_frame(struct lt_warn *warn, const struct lt_frame *frame)
     warn->counts.frames++;
     if (!move_to(warn, frame->time_ns) || frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE))
         return;
-    bool any = take_plans(warn, lt_plan_lookup(warn->plan, frame), frame, NULL);
-    uint32_t partner;
-    if (warn->has_parameters && lt_obd_classify(frame, &partner) != LT_OBD_NOT)
-        any |= take_diagnostic(warn, frame);
-    if (warn->has_transport && lt_frame_has(frame, LT_FRAME_EXTENDED) &&
-        PGN_TRANSPORT(frame->id >> 16 & 0xFF))
-        any |= take_transport(warn, frame);
-    warn->counts.matched += any;
-    if (!any || !warn->dirty)
+    const struct lt_frame_plan *plan = lt_plan_lookup(warn->plan, frame);
+    note_foreign(warn, plan, frame);
+    warn->any_input = false;
+    lt_route_known(warn->route, plan, frame);
+    warn->counts.matched += warn->any_input;
+    warn->counts.other_senders = lt_route_other_senders(warn->route);
+    if (!warn->any_input || !warn->dirty)
         return;
     warn_settle(warn);
     frames_due(warn);

@@ -6,13 +6,11 @@
 
 #include "loomtap/base/arena.h"
 #include "loomtap/core/encode.h"
-#include "loomtap/proto/j1939.h"
-#include "loomtap/proto/obd.h"
+#include "loomtap/proto/route.h"
 #include "loomtap/warn/warn.h"
 
 #define NEVER      INT64_MAX
 #define NS_PER_MS  INT64_C(1000000)
-#define LISTENERS  4u /* buses on which diagnostics and transport are followed */
 #define NS_PER_S_F 1e9
 
 /* Times never run over: what would be later than any time is never. */
@@ -90,14 +88,6 @@ struct to_send {
     struct lt_frame made;
 };
 
-/* The one sender that a frame definition is taken from. */
-struct sender {
-    bool taken, has_counter;
-    uint16_t bus;
-    uint32_t address;
-    uint32_t counter;
-};
-
 struct lt_warn {
     struct lt_arena arena;
     const struct lt_profile *profile;
@@ -110,13 +100,8 @@ struct lt_warn {
     size_t warning_count;
     struct to_send *frames;
     size_t frame_count;
-    struct sender *senders; /* by lt_frame_plan.index */
-    struct lt_obd *obd[LISTENERS];
-    struct lt_j1939 *j1939[LISTENERS];
-    uint16_t obd_bus[LISTENERS], j1939_bus[LISTENERS];
-    size_t obd_buses, j1939_buses; /* in use */
-    bool has_parameters, has_transport;
-    uint32_t *parameter_bus; /* capture bus by parameter; LT_NONE any, LT_BUSES_MAX nowhere */
+    struct lt_route *route;
+    bool any_input; /* the frame at hand brought one */
 
     int64_t now_ns;   /* LT_NO_TIME before the first */
     int64_t heard_ns; /* newest time of a frame: pauses count from it */
@@ -127,6 +112,9 @@ struct lt_warn {
     uint64_t step; /* one a settling */
     struct lt_warn_counts counts;
 };
+
+/* engine.c: a message of the plan, by the route. */
+void warn_take(void *context, const struct lt_message *message);
 
 /* setup.c */
 enum lt_code warn_setup(struct lt_warn *warn, const struct lt_binding *bindings,

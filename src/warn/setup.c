@@ -96,8 +96,6 @@ static void set_input(struct making *m, const struct lt_frame_plan *plan,
         input->hold_ns = hold_of(def);
     if (def->on_lost == LT_LOST_VALUE)
         set_substitute(input, def);
-    m->warn->has_parameters |= plan->parameter != NULL;
-    m->warn->has_transport |= plan->def && plan->def->is_pgn && plan->def->length > 8;
 }
 
 static void set_inputs(struct making *m, const struct lt_frame_plan *const *plans, size_t count)
@@ -121,9 +119,7 @@ static enum lt_code make_inputs(struct making *m)
     warn->inputs = lt_arena_array(&warn->arena, warn->input_count, sizeof *warn->inputs);
     warn->input_of_field =
         lt_arena_array(&warn->arena, lt_plan_field_count(warn->plan), sizeof *warn->input_of_field);
-    warn->senders =
-        lt_arena_array(&warn->arena, frame_count + parameter_count, sizeof *warn->senders);
-    if (!warn->inputs || !warn->input_of_field || !warn->senders)
+    if (!warn->inputs || !warn->input_of_field)
         return no_memory(m);
     set_inputs(m, frames, frame_count);
     set_inputs(m, parameters, parameter_count);
@@ -328,39 +324,11 @@ static enum lt_code make_frames(struct making *m)
 
 /* --- diagnostics and transport --- */
 
-static uint16_t length_in_profile(void *context, uint8_t service, uint32_t number)
-{
-    const struct lt_profile *profile = context;
-    for (size_t i = 0; i < profile->parameter_count; i++) {
-        const struct lt_parameter_def *def = &profile->parameters[i];
-        if (def->service == service && def->pid == number && def->length)
-            return def->length;
-    }
-    return 0;
-}
-
-static enum lt_code make_listeners(struct making *m)
+static enum lt_code make_route(struct making *m)
 {
     struct lt_warn *warn = m->warn;
-    enum lt_code code = LT_OK;
-    size_t count = warn->profile->parameter_count;
-    warn->parameter_bus = lt_arena_array(&warn->arena, count, sizeof *warn->parameter_bus);
-    if (!warn->parameter_bus)
-        return no_memory(m);
-    for (size_t i = 0; i < count; i++) {
-        uint32_t bus = warn->profile->parameters[i].bus;
-        uint32_t bound = bus == LT_NONE ? LT_NONE : bound_bus(m, bus);
-        warn->parameter_bus[i] = bus != LT_NONE && bound == LT_NONE ? LT_BUSES_MAX : bound;
-    }
-    /* The listener only reads the profile. */
-    void *context = (void *)(uintptr_t)warn->profile;
-    for (size_t i = 0; i < LISTENERS && code == LT_OK; i++) {
-        if (warn->has_parameters)
-            code = lt_obd_new(&warn->obd[i], length_in_profile, context, m->error);
-        if (code == LT_OK && warn->has_transport)
-            code = lt_j1939_new(&warn->j1939[i], m->error);
-    }
-    return code;
+    struct lt_route_setup setup = {warn->plan, &warn->profile, 1, m->bindings, m->binding_count};
+    return lt_route_new(&warn->route, &setup, warn_take, warn, m->error);
 }
 
 static enum lt_code make_all(struct making *m)
@@ -385,7 +353,7 @@ static enum lt_code make_all(struct making *m)
         code = make_warnings(m);
     if (code == LT_OK)
         code = make_frames(m);
-    return code == LT_OK ? make_listeners(m) : code;
+    return code == LT_OK ? make_route(m) : code;
 }
 
 enum lt_code warn_setup(struct lt_warn *warn, const struct lt_binding *bindings,

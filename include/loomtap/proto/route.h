@@ -44,7 +44,10 @@ void lt_route_free(struct lt_route *route); /* NULL is allowed */
 
 /* True if the frame, or a message that it completed, was of the plan. */
 bool lt_route_frame(struct lt_route *route, const struct lt_frame *frame);
-/* What was heard is forgotten: senders, counters, halves of messages. */
+/* The same where the plan was looked up already (lt_plan_lookup). */
+bool lt_route_known(struct lt_route *route, const struct lt_frame_plan *plan,
+                    const struct lt_frame *frame);
+/* Who was heard first is forgotten, and counters; as when another recording begins. */
 void lt_route_restart(struct lt_route *route);
 /* Messages passed over since another sender of the same definition was heard first. */
 uint64_t lt_route_other_senders(const struct lt_route *route);
