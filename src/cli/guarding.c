@@ -91,6 +91,18 @@ static bool fail_log(struct logging *logging)
     return false;
 }
 
+static bool flush_events(struct logging *logging, bool all)
+{
+    struct lt_sink *sink = &logging->events.sink;
+    if (all ? lt_sink_flush(sink) : !sink->failed)
+        return true;
+    fail_log(logging);
+    if (logging->error.code == LT_OK)
+        lt_fail(&logging->error, LT_E_IO, "writing %s failed: %s", logging->events.path,
+                strerror(sink->failed_errno));
+    return false;
+}
+
 static bool log_frame(struct logging *logging, const void *bytes, size_t len)
 {
     struct lt_frame frame = {0};
@@ -105,7 +117,7 @@ static bool log_take(void *context, unsigned kind, const void *bytes, size_t len
     if (kind == KIND_FRAME)
         return log_frame(logging, bytes, len);
     lt_sink_put(&logging->events.sink, bytes, len);
-    return !logging->events.sink.failed || fail_log(logging);
+    return flush_events(logging, false);
 }
 
 static bool log_idle(void *context)
@@ -115,8 +127,10 @@ static bool log_idle(void *context)
     if (now_ns - logging->flushed_ns < LT_SECOND_NS)
         return true;
     logging->flushed_ns = now_ns;
-    if (!lt_record_tick(logging->record, now_ns) || !lt_sink_flush(&logging->events.sink))
+    if (!lt_record_tick(logging->record, now_ns))
         return fail_log(logging);
+    if (!flush_events(logging, true))
+        return false;
     logging->frames_flushed = logging->frames;
     return true;
 }

@@ -125,8 +125,10 @@ void lt_guard_free(struct lt_guard *guard)
 
 static void drop_waiting(struct lt_guard *guard)
 {
-    for (size_t i = 0; i < guard->count; i++)
+    for (size_t i = 0; i < guard->count; i++) {
+        guard->counts.left_out += guard->outlets[i].waits;
         guard->outlets[i].waits = false;
+    }
 }
 
 /* The first reason stays; what is not armed only takes note. */

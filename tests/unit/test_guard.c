@@ -243,6 +243,7 @@ static void a_process_that_stood_still_listens_again_and_sends_no_burst(void **s
     assert_int_equal(out.frame.data[6] & 15, 1); /* renewed: the next counter */
     assert_false(goes_out(&s, 70000000, &out));
     assert_int_equal(lt_guard_counts(s.guard)->stalls, 1);
+    assert_int_equal(lt_guard_counts(s.guard)->left_out, 1); /* what waited */
     end(&s);
 }
 
