@@ -35,6 +35,8 @@
 
 #define MS               INT64_C(1000000)
 #define LOOK_NS          (100 * MS) /* the longest wait: signals, lost inputs and the like */
+#define GATHER_NS        (500 * INT64_C(1000)) /* see gather() */
+#define GATHER_MOST      256
 #define ECHO_WAIT_NS     (100 * MS) /* at the end, for what was sent to be heard */
 #define WRITE_WAIT_NS    (5 * LT_SECOND_NS)
 #define LOG_ROOM         ((size_t)16 << 20) /* some 30 s of a full 500 kbit/s bus */
@@ -77,6 +79,7 @@ struct guard_run {
     size_t name_width;
     enum lt_guard_state state; /* as it was said last */
     bool said_stop, engine_ended, is_away[LT_BUSES_MAX];
+    bool is_busy; /* frames came in the round before */
     uint64_t frames, taken_late;
     const char *why_ended;
 };
@@ -313,11 +316,15 @@ static void send_one(struct guard_run *run, const struct lt_guard_out *out, int6
         note(run, TALK_ERROR, "%s%s%s", error.text, error.advice[0] ? "; " : "", error.advice);
 }
 
-static void send_due(struct guard_run *run, int64_t now_ns)
+static void send_due(struct guard_run *run)
 {
     struct lt_guard_out out;
-    while (lt_guard_next(run->guard, now_ns, &out))
+    while (lt_guard_due_ns(run->guard) != INT64_MAX) {
+        int64_t now_ns = lt_clock_ns(CLOCK_MONOTONIC);
+        if (!lt_guard_next(run->guard, now_ns, &out))
+            break;
         send_one(run, &out, now_ns);
+    }
 }
 
 /* ---- in ---- */
@@ -346,6 +353,7 @@ static void set_time(struct guard_run *run, struct lt_frame *frame)
 static void take_frame(struct guard_run *run, const struct lt_frame *heard, int64_t now_ns)
 {
     struct lt_frame frame = *heard;
+    frame.time_len = 0; /* the time may change */
     run->frames++;
     set_time(run, &frame);
     lt_guard_heard(run->guard, &frame, now_ns);
@@ -495,6 +503,17 @@ static void tick(struct guard_run *run, int64_t real_ns)
     lt_warn_tick(run->warn, real_ns);
 }
 
+/* To be woken by each frame of a full bus is most of what guarding costs. While frames come one on
+ * the heels of the other they are let gather for a moment, well below the millisecond within which
+ * a condition shall bring its frame. The time left to wait is given: none, after such a moment. */
+static int64_t gather(const struct guard_run *run, int64_t wait_ns)
+{
+    if (!run->is_busy || wait_ns < GATHER_NS)
+        return wait_ns;
+    nanosleep(&(struct timespec){0, GATHER_NS}, NULL);
+    return 0;
+}
+
 static void one_round(struct guard_run *run)
 {
     struct lt_can_heard heard;
@@ -504,12 +523,17 @@ static void one_round(struct guard_run *run)
              lt_guard_state(run->guard) == LT_GUARD_LISTENING ? ": listening anew" : "");
     look_at_inputs(run, now_ns);
     look_at_state(run);
-    send_due(run, now_ns);
+    send_due(run);
     log_unseen(run, now_ns);
     bool ticks = wants_tick(run, real_ns);
-    enum lt_can_event event =
-        lt_can_bus_next(run->bus, ticks ? 0 : wait_for(run, now_ns, real_ns), &heard);
-    take_heard(run, event, &heard, now_ns);
+    int64_t wait_ns = ticks ? 0 : wait_for(run, now_ns, real_ns);
+    enum lt_can_event event = lt_can_bus_next(run->bus, gather(run, wait_ns), &heard);
+    run->is_busy = event == LT_CAN_FRAME;
+    for (int i = 0; i < GATHER_MOST && event != LT_CAN_TIMEOUT; i++) {
+        take_heard(run, event, &heard, now_ns);
+        send_due(run);
+        event = lt_can_bus_next(run->bus, 0, &heard);
+    }
     if (ticks && event == LT_CAN_TIMEOUT)
         tick(run, real_ns);
 }

@@ -1,6 +1,6 @@
 /* A queue between one thread that may not wait and one that may: see loomtap/live/outflow.h. A ring
  * of bytes; `put` is moved by the one thread alone and `taken` by the other, so that neither waits
- * for the other. The taking thread looks a few times a hundredth of a second instead of being
+ * for the other. The taking thread looks fifty times a second instead of being
  * woken, since waking costs the putting thread a system call. */
 #include "loomtap/live/outflow.h"
 
@@ -14,7 +14,7 @@
 
 #define ROOM_LEAST ((size_t)65536)
 #define ROOM_MOST  ((size_t)1 << 30)
-#define LOOK_NS    INT64_C(5000000)
+#define LOOK_NS    INT64_C(20000000)
 
 struct head {
     uint32_t len, kind;
@@ -139,7 +139,7 @@ bool lt_outflow_end(struct lt_outflow *flow, int64_t wait_ns, uint64_t *ret_lost
     int64_t until_ns = lt_clock_ns(CLOCK_MONOTONIC) + wait_ns;
     atomic_store(&flow->ends, true);
     while (!atomic_load(&flow->is_done) && lt_clock_ns(CLOCK_MONOTONIC) < until_ns)
-        nanosleep(&(struct timespec){0, LOOK_NS / 5}, NULL);
+        nanosleep(&(struct timespec){0, LOOK_NS / 20}, NULL);
     if (ret_lost)
         *ret_lost = lt_outflow_lost(flow);
     if (!atomic_load(&flow->is_done)) {

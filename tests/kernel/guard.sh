@@ -7,6 +7,7 @@ loomtap=$(realpath "$1") no_xstate=${2:+$(realpath "$2")}
 kernel_need cansend cangen candump
 cp "$kernel_here/guard_kit.ini" "$run/kit.ini"
 cp "$kernel_here/guard_dm1.ini" "$run/dm1.ini"
+cp "$kernel_here/../../signaldefs/tarn-turbo.ini" "$run/tarn.ini"
 hash=$("$loomtap" check --print --flat "$run/kit.ini" | sha256sum | cut -d' ' -f1)
 printf '{"profile": "guard-kit", "profile_hash": "%s", "verdict": "proven", "claims": []}\n' "$hash" >"$run/proof.json"
 kernel_run guest_guard.sh "$no_xstate" LOOMTAP="$loomtap"

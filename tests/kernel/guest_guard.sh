@@ -74,7 +74,7 @@ foreign() {
     ended
 }
 foreign_first() {
-    begin foreign-first vcan3 $HIGH $unattended --reason 'test of a foreign sender'
+    begin foreign-first vcan3 $HIGH $unattended --reason 'test of a foreign sender' --listen 9
     sleep 0.7
     cansend vcan3 6A0#0000000000000000
     ended
@@ -136,7 +136,7 @@ lost() {
     ended
 }
 early() {
-    begin early vcan10 $HIGH $unattended --reason 'test of an early end'
+    begin early vcan10 $HIGH $unattended --reason 'test of an early end' --listen 9
     sleep 0.6
     kill -TERM $guard
     ended
@@ -155,7 +155,27 @@ dm1() {
         ended
     done
 }
-for step in unarmed foreign foreign_first down killed bus_off full held lost early dm1; do
+# The set-up of docs/bench-setup.md: the invented car in one terminal, the kit's engineer in the other.
+bench() {
+    make_bus vcan12
+    make_bus vcan13
+    "$LOOMTAP" record vcan12 vcan13 -o drive.log --duration 30 --quiet &
+    recorder=$!
+    "$LOOMTAP" guard vcan12 vcan13 -p tarn.ini --bus powertrain=vcan12,chassis=vcan13 $unattended \
+        --reason 'bench, no vehicle' --log bench.log --frames --duration 30 >bench.out 2>bench.err &
+    guard=$!
+    sleep 1
+    "$LOOMTAP" mimic drive --duration 7 --play can0=vcan12,can1=vcan13
+    echo "bench-play $?" >>statuses
+    sleep 1
+    kill -INT $guard
+    wait $guard
+    echo "bench $?" >>statuses
+    kill -INT $recorder
+    wait $recorder
+    echo "bench-record $?" >>statuses
+}
+for step in unarmed foreign foreign_first down killed bus_off full held lost early dm1 bench; do
     $step &
     steps="$steps $!"
 done
