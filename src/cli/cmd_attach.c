@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli/cautions.h"
 #include "cli/commands.h"
 #include "cli/stop.h"
 #include "loomtap/base/number.h"
@@ -15,7 +16,7 @@ struct attach_values {
     const char *bitrate, *sample_point, *fd, *data_bitrate, *data_sample_point;
     uint64_t restart_ms;
     int64_t listen_ns;
-    bool active, bench, down, json;
+    bool active, bench, cautions_read, down, json;
 };
 
 #define AT(member) offsetof(struct attach_values, member)
@@ -30,9 +31,11 @@ static const struct option_row options[] = {
      "the rate of the data of FD frames"},
     {"--data-sample-point", NULL, OPTION_TEXT, AT(data_sample_point), "P", "the same for the data"},
     {"--active", NULL, OPTION_FLAG, AT(active), NULL,
-     "acknowledge frames, once clean ones were heard; see the cautions in the manual"},
+     "acknowledge frames, once clean ones were heard; the cautions are shown first"},
     {"--bench", NULL, OPTION_FLAG, AT(bench), NULL,
      "with --active: also where nothing can be heard yet; never on a car"},
+    {"--cautions-read", NULL, OPTION_FLAG, AT(cautions_read), NULL,
+     "with --active: they are read and accepted, do not wait for an answer"},
     {"--restart-ms", NULL, OPTION_COUNT, AT(restart_ms), "N",
      "come back N ms after bus-off; 0, the default: stay off"},
     {"--listen", NULL, OPTION_SECONDS, AT(listen_ns), "TIME",
@@ -140,7 +143,7 @@ static int take_fd(const struct attach_values *v, struct lt_link_wish *wish)
 static bool has_settings(const struct attach_values *v)
 {
     return v->sample_point || v->fd || v->data_bitrate || v->data_sample_point || v->active ||
-           v->bench || v->restart_ms || v->listen_ns;
+           v->bench || v->cautions_read || v->restart_ms || v->listen_ns;
 }
 
 static int check_together(const struct attach_values *v)
@@ -154,8 +157,8 @@ static int check_together(const struct attach_values *v)
         return usage_error("attach", "--down goes alone");
     if (!v->bitrate && has_settings(v))
         return usage_error("attach", "--bitrate is missing: RATE or auto");
-    if (v->bench && !v->active)
-        return usage_error("attach", "--bench goes with --active");
+    if ((v->bench || v->cautions_read) && !v->active)
+        return usage_error("attach", "--bench and --cautions-read go with --active");
     if (v->bench && strcmp(v->bitrate, "auto") == 0)
         return usage_error("attach", "--bench wants a bit rate: what cannot be heard cannot be "
                                      "found");
@@ -512,12 +515,12 @@ static void show_search(void *context, const struct lt_search *search)
     progress_show(context, "listening at %u bit/s ...", search->rates[search->at].rate_hz);
 }
 
-static void say_cautions(const struct attach_values *v)
+static int accept_them(const struct attach_values *v)
 {
-    say(v->common.quiet,
-        "--active acknowledges what others send, and can disturb them: stationary, wheels "
-        "chocked,\n"
-        "never on a public road; keep clear of restraint, brake and steering networks\n");
+    char doing[80];
+    lt_text_format(doing, sizeof doing, "acknowledges, and can disturb, what is sent on %s",
+                   v->common.arguments.items[0]);
+    return accept_cautions("attach", doing, v->cautions_read, false);
 }
 
 static int attach(const struct attach_values *v, struct lt_attach_options *wanted)
@@ -529,8 +532,6 @@ static int attach(const struct attach_values *v, struct lt_attach_options *wante
     wanted->progress = show_search;
     wanted->context = &progress;
     stop_on_signals();
-    if (v->active)
-        say_cautions(v);
     enum lt_code code = lt_attach(&attached, v->common.arguments.items[0], wanted, &error);
     progress_end(&progress);
     if (code != LT_OK) {
@@ -567,6 +568,8 @@ static int run(void *values)
     const struct attach_values *v = values;
     struct lt_attach_options wanted = {0};
     int status = take_options(v, &wanted);
+    if (status == EXIT_FINE && v->active)
+        status = accept_them(v);
     if (status != EXIT_FINE)
         return status;
     return v->bitrate ? attach(v, &wanted) : show(v);

@@ -65,7 +65,7 @@ statuses = dict(line.rsplit(' ', 1) for line in text('statuses').splitlines())
 wanted = {**{f'rate-{code}': 0 for code in RATES}, 'rate-untold': 0, 'rate-passive': 0, 'silent': 1, 'bursts': 1,
           'mixed': 1, 'few': 1, 'sending': 4, 'given': 0, 'given-quiet': 0, 'given-wrong': 1, 'given-few': 0,
           'active': 0, 'active-mixed': 1, 'active-wrong': 1, 'active-quiet': 1, 'active-bench': 0,
-          'active-found': 0, 'text': 0, 'state': 0, 'down': 0, 'down-text': 0, 'no-such-rate': 4, 'no-fd': 4,
+          'active-found': 0, 'unread': 2, 'text': 0, 'state': 0, 'down': 0, 'down-text': 0, 'no-such-rate': 4, 'no-fd': 4,
           'away': 4, 'virtual': 0, 'virtual-auto': 0, 'missing': 4, 'no-can': 4, 'not-permitted': 4, 'gone': 4,
           'no-can-in-kernel': 4}
 for case, status in wanted.items():
@@ -106,6 +106,7 @@ for case in ('active-mixed', 'active-wrong', 'active-quiet'):
     expect((answer(case)['active'], answer(case)['up']) == (False, True), f'{case}: {answer(case)}')
     expect(words(case) == ['S6', 'L'], f'{case}: {words(case)}')
 
+expect(words('unread') == [] and '--cautions-read' in text('unread.err'), f'unread: {words("unread")}')
 expect('cannot be verified' in text('text.json') and '500000 bit/s: found' in text('text.json'),
        f'text: {text("text.json")}')
 expect('up\n' in text('state.json') and words('state') == [], f'state: {words("state")}')

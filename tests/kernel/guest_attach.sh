@@ -60,12 +60,14 @@ given given-wrong "rate 4 right frames wrong errors"
 given given-few "rate 6 right few"
 
 echo "-- active, and not"
-given active "rate 6 right frames wrong errors" --active
-given active-mixed "rate 6 right mixed" --active
-given active-wrong "rate 4 right frames wrong errors" --active --bench
-given active-quiet "rate 0" --active
-given active-bench "rate 0" --active --bench
-auto active-found "rate 4 right frames wrong errors" --active
+given active "rate 6 right frames wrong errors" --active --cautions-read
+given active-mixed "rate 6 right mixed" --active --cautions-read
+given active-wrong "rate 4 right frames wrong errors" --active --bench --cautions-read
+given active-quiet "rate 0" --active --cautions-read
+given active-bench "rate 0" --active --bench --cautions-read
+auto active-found "rate 4 right frames wrong errors" --active --cautions-read
+
+given unread "rate 6 right frames" --active
 
 echo "-- text, and state without a change"
 try text "rate 6 right frames wrong errors" "$adapter" --bitrate auto --listen 300ms
