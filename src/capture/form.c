@@ -3,6 +3,8 @@
  * found from its content (sniff.c). */
 #include "capture/form.h"
 
+#include "capture/can_live.h"
+
 #include "loomtap/base/number.h"
 
 static const struct lt_form forms[LT_FORM_KINDS] = {
@@ -13,6 +15,7 @@ static const struct lt_form forms[LT_FORM_KINDS] = {
     {LT_FORM_PCAP, "pcap", .begin = lt_pcap_begin, .take = lt_pcap_take},
     {LT_FORM_PCAPNG, "pcapng", .begin = lt_pcapng_begin, .take = lt_pcapng_take},
     {LT_FORM_CSV_FRAMES, "csv", .parse = lt_csv_frames_parse},
+    {LT_FORM_CAN, "live bus", .begin = lt_can_live_begin, .take = lt_can_live_take},
 };
 
 const struct lt_form *lt_form(enum lt_form_kind kind)

@@ -250,6 +250,10 @@ static enum lt_code open_source(struct lt_reader *reader, struct lt_error *error
 {
     const char *name = reader->sources[reader->source];
     enum lt_code code = LT_OK;
+    if (!reader->from_memory && lt_reader_is_live(name)) {
+        reader->form = lt_form(LT_FORM_CAN);
+        return reader->form->begin(reader, name, error);
+    }
     if (reader->from_memory)
         lt_input_open_memory(&reader->input, reader->bytes, reader->bytes_len, reader->bytes_block);
     else
@@ -333,7 +337,8 @@ static void take_records(struct lt_reader *reader)
     } else if (input->code != LT_OK) {
         stop_at_error(reader);
     } else {
-        lt_records_end(reader);
+        if (!reader->live)
+            lt_records_end(reader);
         if (!reader->ended)
             open_next_source(reader);
     }
@@ -481,9 +486,14 @@ static enum lt_code check_inputs(const char *const *paths, size_t count, struct 
     if (count == 0)
         return lt_fail(error, LT_E_MISSING, "no capture is named");
     for (size_t i = 0; i < count; i++) {
-        enum lt_code code = lt_input_check(paths[i], error);
+        bool live = lt_reader_is_live(paths[i]);
+        enum lt_code code = live ? LT_OK : lt_input_check(paths[i], error);
         if (code != LT_OK)
             return code;
+        if (live && count > 1)
+            return lt_fail(error, LT_E_CONFLICT,
+                           "a live bus is read alone; several buses are "
+                           "named as can:can0,can1");
         from_stdin += strcmp(paths[i], "-") == 0;
     }
     if (from_stdin > 1)
@@ -533,6 +543,7 @@ void lt_reader_free(struct lt_reader *reader)
     free(reader->csv_map);
     free(reader->batch);
     lt_records_free(reader->records);
+    lt_can_live_free(reader->live);
     free(reader);
 }
 

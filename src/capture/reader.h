@@ -5,6 +5,7 @@
 #include "loomtap/capture/reader.h"
 
 #include "capture/buses.h"
+#include "capture/can_live.h"
 #include "capture/form.h"
 #include "capture/input.h"
 #include "capture/log_lines.h"
@@ -54,6 +55,7 @@ struct lt_reader {
 
     char **sources;
     size_t source_count, source;
+    struct lt_can_live *live;   /* NULL: no live bus */
     struct lt_records *records; /* of the binary forms; made when the first is met */
     const void *bytes;          /* the one source from memory */
     size_t bytes_len, bytes_block;

@@ -1,6 +1,8 @@
 /* What is said about captures: see captures.h. */
 #include "cli/captures.h"
 
+#include "cli/stop.h"
+
 #include <inttypes.h>
 #include <limits.h>
 #include <unistd.h>
@@ -20,6 +22,30 @@ void say_malformed(const struct lt_reader_counts *counts, const char *const *nam
     if (counts->malformed > counts->first_bad_count)
         say(quiet, "... and %" PRIu64 " more lines that could not be read\n",
             counts->malformed - counts->first_bad_count);
+    if (counts->away_times)
+        say(quiet, "%s: down or gone %" PRIu64 " times; back after %.1f s in all\n", names[0],
+            counts->away_times, (double)counts->away_ns / 1e9);
+    if (counts->dropped_frames && lt_reader_is_live(names[0]))
+        say(quiet, "%s: %" PRIu64 " frames lost, since they were not taken fast enough\n", names[0],
+            counts->dropped_frames);
+}
+
+int take_live(const char *command, const struct list *captures, int64_t duration_ns,
+              struct lt_reader_options *reading)
+{
+    size_t live = 0;
+    for (size_t i = 0; i < captures->count; i++)
+        live += lt_reader_is_live(captures->items[i]);
+    if (live == 0 && duration_ns)
+        return usage_error(command, "--duration is for a live bus, such as can:can0");
+    if (live == 0)
+        return EXIT_FINE;
+    if (captures->count > 1)
+        return usage_error(command, "a live bus is read alone; several are named as can:can0,can1");
+    reading->live_for_ns = duration_ns;
+    reading->live_stop = &stop_asked;
+    stop_on_signals();
+    return EXIT_FINE;
 }
 
 void say_columns_unused(const struct lt_reader_counts *counts, const char *const *names, bool quiet)
@@ -35,9 +61,7 @@ void say_columns_unused(const struct lt_reader_counts *counts, const char *const
 
 int reading_status(enum lt_code code)
 {
-    if (code == LT_E_MEMORY)
-        return EXIT_SYSTEM;
-    return EXIT_UNREADABLE;
+    return code == LT_E_MEMORY || code == LT_E_DEVICE ? EXIT_SYSTEM : EXIT_UNREADABLE;
 }
 
 int check_columns(const char *command, const char *columns)

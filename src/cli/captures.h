@@ -7,10 +7,13 @@
 #include "loomtap/capture/span.h"
 
 /* Rows of an option table for reading captures, for commands whose struct has the members from, to,
- * columns (const char *), differences and strict (bool), and whose AT names a member. */
+ * columns (const char *), duration_ns (int64_t), differences and strict (bool), and whose AT names
+ * a member. */
 #define CAPTURE_OPTIONS                                                                            \
     {"--from", NULL, OPTION_TEXT, AT(from), "S", "from this time on; see below"},                  \
         {"--to", NULL, OPTION_TEXT, AT(to), "S", "up to this time"},                               \
+        {"--duration",    NULL,   OPTION_SECONDS,                                                  \
+         AT(duration_ns), "TIME", "of a live bus (can:can0): end after this time"},                \
         {"--differences", NULL, OPTION_FLAG,                                                       \
          AT(differences), NULL, "the times are differences between frames: add them up"},          \
         {"--columns", NULL,  OPTION_TEXT,                                                          \
@@ -28,6 +31,10 @@
 
 /* The first malformed lines, each with its place and reason; `names` has a name a source. */
 void say_malformed(const struct lt_reader_counts *counts, const char *const *names, bool quiet);
+/* Captures that are live buses: --duration and Ctrl-C end them. Complains and gives EXIT_USAGE
+ * where one is not alone, or --duration has none. */
+int take_live(const char *command, const struct list *captures, int64_t duration_ns,
+              struct lt_reader_options *reading);
 /* The exit status when a capture cannot be read. */
 int reading_status(enum lt_code code);
 /* --columns was given, and an input is no csv. */

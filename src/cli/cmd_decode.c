@@ -15,7 +15,7 @@ struct decode_values {
     struct common common;
     struct list profiles, only, roles, buses;
     const char *output, *form, *from, *to, *columns;
-    int64_t every_ns, max_age_ns;
+    int64_t duration_ns, every_ns, max_age_ns;
     uint64_t threads;
     bool strict, differences, json, senders;
 };
@@ -44,7 +44,7 @@ static const struct option_row options[] = {
 
 static const char details[] =
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input.\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
     "Several are read one after another. --from and --to count seconds from the first frame; a\n"
     "number that is not below the first frame's time is the capture's own time; `+5` always "
     "counts\n"
@@ -200,6 +200,8 @@ static int run(void *values)
     struct lt_error error;
     static struct profiles profiles;
     int status = take_options(v, buses, &wanted);
+    if (status == EXIT_FINE)
+        status = take_live("decode", &v->common.arguments, v->duration_ns, &reading);
     if (status == EXIT_FINE)
         status = load_profiles(&profiles, &v->profiles, v->common.quiet);
     if (status != EXIT_FINE)

@@ -17,6 +17,7 @@ struct identify_values {
     struct common common;
     struct list folders, buses;
     const char *output, *from, *to, *columns;
+    int64_t duration_ns;
     uint64_t threads;
     bool strict, differences, json, all;
 };
@@ -39,7 +40,9 @@ static const struct option_row options[] = {
 
 static const char details[] =
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input. Several captures of one car add up.\n\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
+    "Several captures of one car "
+    "add up.\n\n"
     "Each profile of the folder is held against the traffic: identifiers, lengths, periods,\n"
     "counters, checksums, ranges, agreement with diagnostic replies and calibration ids, judged "
     "as\n"
@@ -135,17 +138,19 @@ static int prepare(struct run *run)
 static int read_captures(struct run *run, bool *ret_read)
 {
     const struct identify_values *v = run->values;
-    const struct lt_reader_options how = {
+    struct lt_reader_options how = {
         .differences = v->differences, .strict = v->strict, .columns = v->columns};
     const struct list *paths = &v->common.arguments;
     struct lt_reader *reader;
     struct lt_error error;
+    int status = take_live("identify", paths, v->duration_ns, &how);
+    if (status != EXIT_FINE)
+        return status;
     if (lt_reader_open_all(&reader, paths->items, paths->count, &how, &error) != LT_OK) {
         say_error(&error);
         return reading_status(error.code);
     }
     *ret_read = true;
-    int status = EXIT_FINE;
     enum lt_code code = lt_identify_read(run->identify, reader, &run->reading, &error);
     if (code != LT_OK) {
         say_error(&error);

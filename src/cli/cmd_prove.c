@@ -20,6 +20,7 @@ struct prove_values {
     struct common common;
     struct list profiles, buses;
     const char *output, *html, *against, *marks, *target, *from, *to, *columns;
+    int64_t duration_ns;
     uint64_t threads;
     bool strict, differences, json, all;
 };
@@ -47,7 +48,8 @@ static const struct option_row options[] = {
 
 static const char details[] =
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input. Several captures add up: one can exercise what\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
+    "Several captures add up: one can exercise what\n"
     "another did not. --from and --to count seconds from the first frame of each; a number that "
     "is\n"
     "not below its time is the capture's own time; `+5` always counts from the start.\n\n"
@@ -109,6 +111,8 @@ static int take_options(struct run *run)
     int status = take_span("prove", v->from, v->to, &run->reading.from, &run->reading.to);
     if (status == EXIT_FINE)
         status = check_columns("prove", v->columns);
+    if (status == EXIT_FINE)
+        status = take_live("prove", &v->common.arguments, v->duration_ns, &run->reader_options);
     run->reading.said = run->said;
     if (status == EXIT_FINE)
         status = take_said_buses("prove", &v->buses, run->said, &run->reading.said_count);
@@ -215,6 +219,7 @@ static int read_captures(struct run *run)
         run->captures[i].name = paths->items[i];
         /* What could not even be opened was said above. */
         if (run->values->html && strcmp(paths->items[i], "-") != 0 &&
+            !lt_reader_is_live(paths->items[i]) &&
             lt_file_hash(paths->items[i], run->captures[i].hash, &error) != LT_OK &&
             status == EXIT_FINE) {
             say_error(&error);

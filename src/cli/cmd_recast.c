@@ -15,7 +15,7 @@ struct recast_values {
     struct common common;
     const char *output, *form, *from, *to, *columns, *pack, *start, *digits;
     struct list ids, buses, renames, shifts;
-    int64_t window_ns;
+    int64_t duration_ns, window_ns;
     uint64_t level;
     bool merge, repair, hide, rebase, strict, differences;
 };
@@ -47,7 +47,8 @@ static const struct option_row options[] = {
 };
 
 static const char details[] =
-    "CAPTURE is a file in any form that is read; `-` is standard input. Several are written one\n"
+    "CAPTURE is a file in any form that is read; `-` is standard input, can:can0 a live bus.\n"
+    "Several are written one\n"
     "behind another, or with --merge by time. --from and --to count as for decode, after --shift.\n"
     "\n"
     "ID is 0x123 (11 bits), 0x00000123 or 123x (29 bits), a range 0x100..0x1FF, or `error` for\n"
@@ -150,6 +151,8 @@ static int take_options(const struct recast_values *v, const char *output, struc
         status = take_packing(v, &wishes->writing);
     if (status == EXIT_FINE)
         status = check_columns("recast", v->columns);
+    if (status == EXIT_FINE)
+        status = take_live("recast", &v->common.arguments, v->duration_ns, &wishes->reading);
     if (status == EXIT_FINE && lt_writer_check(output, &wishes->writing, &error) != LT_OK) {
         say_error(&error);
         status = EXIT_USAGE;
@@ -170,6 +173,8 @@ static int check_inputs(const struct list *inputs, const char *output)
         const char *path = inputs->items[i];
         bool is_stdin = strcmp(path, "-") == 0;
         from_stdin += is_stdin;
+        if (lt_reader_is_live(path))
+            continue;
         if ((is_stdin ? fstat(STDIN_FILENO, &in) : stat(path, &in)) != 0) {
             lt_fail(&error, LT_E_IO, "%s", strerror(errno));
             lt_error_at(&error, path, 0, 0);

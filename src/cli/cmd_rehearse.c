@@ -19,6 +19,7 @@ struct rehearse_values {
     struct common common;
     struct list profiles, buses;
     const char *output, *html, *expect, *write_expect, *from, *to, *columns;
+    int64_t duration_ns;
     bool json, frames, strict, differences;
 };
 
@@ -46,7 +47,9 @@ static const char details[] =
     "off and why, to the nanosecond of the capture's own clock, and the frames that would have\n"
     "been sent, with counter and checksum. Nothing is sent.\n\n"
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input. Several are read one after another. --from and\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
+    "Several are read one after "
+    "another. --from and\n"
     "--to count seconds from the first frame; a number that is not below the first frame's time "
     "is\n"
     "the capture's own time; `+5` always counts from the start.\n\n"
@@ -368,6 +371,8 @@ static int prepare_and_run(struct run *r)
         .differences = v->differences, .strict = v->strict, .columns = v->columns};
     struct lt_error error;
     int status = take_options(r);
+    if (status == EXIT_FINE)
+        status = take_live("rehearse", &v->common.arguments, v->duration_ns, &reading);
     if (status == EXIT_FINE)
         status = load_profiles(&r->profiles, &v->profiles, v->common.quiet);
     if (status == EXIT_FINE)

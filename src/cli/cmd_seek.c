@@ -18,6 +18,7 @@ struct seek_values {
     struct list profiles, buses, sheet_columns, signals, only;
     const char *output, *html, *draft, *from, *to, *columns;
     const char *sheet, *time_column, *unit, *target, *marks;
+    int64_t duration_ns;
     uint64_t threads;
     bool strict, differences, json, roles;
 };
@@ -52,7 +53,8 @@ static const struct option_row options[] = {
 
 static const char details[] =
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input. Several are one recording. --from and --to count\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
+    "Several are one recording. --from and --to count\n"
     "seconds from the first frame; a number that is not below the first frame's time is the\n"
     "capture's own time; `+5` always counts from the start.\n\n"
     "A reference is something whose value is known: a diagnostic parameter that was polled while\n"
@@ -112,7 +114,11 @@ static int take_options(struct search *search)
     if (!v->common.arguments.count)
         return usage_error("seek", "no capture given");
     int status = take_span("seek", v->from, v->to, &search->gathering.from, &search->gathering.to);
-    return status == EXIT_FINE ? check_columns("seek", v->columns) : status;
+    if (status == EXIT_FINE)
+        status = check_columns("seek", v->columns);
+    return status == EXIT_FINE
+               ? take_live("seek", &v->common.arguments, v->duration_ns, &search->gathering.reading)
+               : status;
 }
 
 /* --- the search --- */

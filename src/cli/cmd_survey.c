@@ -22,6 +22,7 @@ struct survey_values {
     struct common common;
     struct list buses;
     const char *output, *html, *draft, *against, *from, *to, *columns, *sure;
+    int64_t duration_ns;
     uint64_t threads, bitrate;
     bool strict, differences, json, brief;
 };
@@ -50,7 +51,8 @@ static const struct option_row options[] = {
 
 static const char details[] =
     "CAPTURE is candump's text, pcap, pcapng or a csv of frames, packed with gzip or zstd or not,\n"
-    "told by its content; `-` is standard input. Several are one recording. --from and --to count\n"
+    "told by its content; `-` is standard input, can:can0 a live bus.\n"
+    "Several are one recording. --from and --to count\n"
     "seconds from the first frame; a number that is not below the first frame's time is the\n"
     "capture's own time; `+5` always counts from the start.\n\n"
     "Says what each frame is made of: timing and losses, selector, counters, checksums, where\n"
@@ -99,6 +101,8 @@ static int take_options(const struct survey_values *v, struct gather_options *ga
     int status = take_span("survey", v->from, v->to, &gathering->from, &gathering->to);
     if (status == EXIT_FINE)
         status = check_columns("survey", v->columns);
+    if (status == EXIT_FINE)
+        status = take_live("survey", &v->common.arguments, v->duration_ns, &gathering->reading);
     return status == EXIT_FINE ? take_sure(v, ret_sure) : status;
 }
 

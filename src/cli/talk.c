@@ -122,6 +122,7 @@ int status_of(enum lt_code code)
     case LT_OK:
         return EXIT_FINE;
     case LT_E_MEMORY:
+    case LT_E_DEVICE:
         return EXIT_SYSTEM;
     case LT_E_IO:
     case LT_E_NOT_CAPTURE:

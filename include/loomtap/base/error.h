@@ -30,7 +30,8 @@
     X(LT_E_LIMIT, 9, "a ceiling was reached: the text names it")                                   \
     X(LT_E_NOT_CAPTURE, 10, "not a form of capture that this program reads")                       \
     X(LT_E_TRUNCATED, 11, "the input ends early: what came before is good")                        \
-    X(LT_E_FAULTS, 12, "faults were found and listed one by one")
+    X(LT_E_FAULTS, 12, "faults were found and listed one by one")                                  \
+    X(LT_E_DEVICE, 13, "a bus or its adapter cannot be used: the text says why")
 
 #define LT_CODE_ENUM(name, number, text) name = number,
 enum lt_code { LT_CODES(LT_CODE_ENUM) };

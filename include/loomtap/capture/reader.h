@@ -12,6 +12,7 @@
 #ifndef LOOMTAP_CAPTURE_READER_H
 #define LOOMTAP_CAPTURE_READER_H
 
+#include <signal.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -66,6 +67,7 @@ enum lt_form_kind {
     LT_FORM_PCAP,
     LT_FORM_PCAPNG,
     LT_FORM_CSV_FRAMES,
+    LT_FORM_CAN, /* no file: a bus that is listened to */
     LT_FORM_KINDS
 };
 const char *lt_form_name(enum lt_form_kind kind);
@@ -107,6 +109,10 @@ struct lt_reader_counts {
     bool no_times;     /* at least one frame without time */
     bool wall_clock;   /* times were dates; taken as UTC */
     bool looks_like_differences; /* the times seem to be differences (candump -t d) */
+    /* Of live buses: how often one was down or its adapter away, and for how long those were that
+     * came back. dropped_frames are what the kernel had no room for. */
+    uint64_t away_times;
+    int64_t away_ns;
     /* With options.columns: inputs that are no csv, so that the map did nothing for them; the first
      * of them. */
     uint64_t columns_unused;
@@ -125,7 +131,15 @@ struct lt_reader_options {
     /* Of csv inputs: which column is what, "time=Timestamp,unit=ms,id=ID:hex,data=D0..D7"; NULL:
      * by the header's own words. Used while opening only. */
     const char *columns;
+    /* Of live buses: end after this time (0: never), or when *live_stop is not 0 (NULL: never). */
+    int64_t live_for_ns;
+    const volatile sig_atomic_t *live_stop;
 };
+
+/* Is it a live bus, "can:can0" or "can:can0,can1" (in one order, by the kernel's stamps), and no
+ * file of that name? Such a capture has no end of its own: options say when it is over. It is read
+ * alone (LT_E_CONFLICT). LT_E_DEVICE: no such bus, no CAN in this kernel, not permitted. */
+bool lt_reader_is_live(const char *path);
 
 /* "-" is standard input. What is no capture at all is LT_E_NOT_CAPTURE with one clear sentence. An
  * empty file is a capture without frames. */
