@@ -4,6 +4,7 @@
  *     check_null.c    elimination: all affine relations between the bits at once
  *     check_plain*.c  sums, XOR, nibble sums, the J1939 forms (check_plain.h)
  *     check_crc.c     polynomial, direction, order and position of a CRC
+ *     check_table.c   a check that is known, byte by byte from a table
  *     check_name.c    the constant that is left: catalogue name, data id, identifier, profile
  *     check_affine.c  maps that have no name
  *     check_short.c   CRCs of four bits
@@ -16,6 +17,7 @@
 
 #include "loomtap/measure/check_solve.h"
 #include "loomtap/measure/work.h"
+#include "measure/check_table.h"
 
 #define CHECK_POSITIONS  512u
 #define CHECK_SAMPLE_MAX 704u /* 512 bits, 1, 15 for a counter, and some to prove it */
@@ -61,12 +63,13 @@ struct check_view {
     } rare[64];
     unsigned chooser_count;
     struct check_chooser chooser[CHECK_CHOOSERS];
-    struct lt_arena *scratch; /* goes with the search */
-    struct lt_arena *arena;   /* the caller's, for what is reported */
-    uint64_t random;          /* state; the same for the same frames */
-    double proof_needed;      /* bits */
-    struct lt_work *work;     /* NULL: without end */
-    bool one_form;            /* a form that is known is tried, nothing is searched */
+    struct check_table *table; /* to work with */
+    struct lt_arena *scratch;  /* goes with the search */
+    struct lt_arena *arena;    /* the caller's, for what is reported */
+    uint64_t random;           /* state; the same for the same frames */
+    double proof_needed;       /* bits */
+    struct lt_work *work;      /* NULL: without end */
+    bool one_form;             /* a form that is known is tried, nothing is searched */
 };
 
 bool check_view_make(struct check_view *view, const struct lt_kept *kept,

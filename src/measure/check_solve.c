@@ -18,6 +18,8 @@
 #define SAMPLES_LONG   3u /* of frames longer than 8 bytes: elimination takes a cube of time */
 #define DEEP_SAMPLES   3u /* in which odd forms are tried too */
 #define PROVING_FRAMES 40u
+#define TABLE_AFTER    64u /* frames that hold */
+#define TABLE_LEAST    16u /* more for each byte: what a table costs */
 
 struct lt_bits check_byte_place(unsigned byte)
 {
@@ -50,13 +52,28 @@ bool check_set_ranges(struct lt_checksum *checksum, uint64_t bytes)
     return checksum->ranges > 0;
 }
 
+/* By table, once it is seen that there are many to look at. */
+static const struct check_table *table_of(const struct check_view *view,
+                                          const struct lt_checksum *checksum, size_t left)
+{
+    if (left < (size_t)TABLE_LEAST * view->length || !check_has_table(checksum))
+        return NULL;
+    check_table_fill(view->table, checksum, &view->kept->key);
+    return view->table;
+}
+
 uint64_t check_failures(const struct check_view *view, const struct lt_checksum *checksum,
                         uint64_t limit)
 {
     const struct lt_stream_key *key = &view->kept->key;
+    const struct check_table *table = NULL;
     uint64_t failed = 0, frames = 0;
     for (size_t i = 0; i < view->count && frames <= limit; i++) {
-        if (lt_checksum_verify(checksum, check_bytes(view, i), key->length, key->id, key->extended))
+        const uint8_t *bytes = check_bytes(view, i);
+        if (i == TABLE_AFTER)
+            table = table_of(view, checksum, view->count - i);
+        if (table ? check_table_verify(table, bytes)
+                  : lt_checksum_verify(checksum, bytes, key->length, key->id, key->extended))
             continue;
         failed++;
         frames += view->times[i];

@@ -223,7 +223,8 @@ bool check_view_make(struct check_view *view, const struct lt_kept *kept,
         view->taken = *taken;
     if (kept->count == 0 || kept->key.length == 0)
         return true;
-    if (!collect_distinct(view) || !collect_sure(view))
+    view->table = lt_arena_alloc(scratch, check_table_bytes(view->length));
+    if (!view->table || !collect_distinct(view) || !collect_sure(view))
         return false;
     find_moving(view);
     fill_look(view);

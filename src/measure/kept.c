@@ -11,14 +11,34 @@ void lt_stream_id_print(char ret_text[LT_STREAM_ID_ROOM], const struct lt_stream
     lt_text_format(ret_text, LT_STREAM_ID_ROOM, key->extended ? "%08X" : "%03X", (unsigned)key->id);
 }
 
+/* Positions first to last, both with them. */
+static void add_run(struct lt_bit_set *set, unsigned first, unsigned last)
+{
+    if (first >= 8 * LT_FRAME_MAX)
+        return;
+    if (last >= 8 * LT_FRAME_MAX)
+        last = 8 * LT_FRAME_MAX - 1;
+    for (unsigned word = first / 64; word <= last / 64; word++) {
+        uint64_t from = word == first / 64 ? UINT64_MAX << first % 64 : UINT64_MAX;
+        uint64_t to = word == last / 64 ? UINT64_MAX >> (63 - last % 64) : UINT64_MAX;
+        set->word[word] |= from & to;
+    }
+}
+
 void lt_bit_set_add_bits(struct lt_bit_set *set, const struct lt_bits *bits)
 {
-    for (unsigned part = 0; part < bits->parts; part++)
-        for (unsigned n = 0; n < lt_span_length(bits->part[part]); n++) {
-            unsigned position = lt_span_position(bits->part[part], n);
-            if (position < 8 * LT_FRAME_MAX)
-                lt_bit_set_add(set, position);
+    for (unsigned part = 0; part < bits->parts; part++) {
+        unsigned msb = bits->part[part].msb, lsb = bits->part[part].lsb;
+        if (msb / 8 >= lsb / 8) {
+            add_run(set, lsb, msb);
+            continue;
         }
+        /* Motorola: down to bit 0 of the first byte, whole bytes, down from bit 7 of the last. */
+        add_run(set, msb & ~7u, msb);
+        if (lsb / 8 - msb / 8 > 1)
+            add_run(set, (msb | 7u) + 1, (lsb & ~7u) - 1);
+        add_run(set, lsb, lsb | 7u);
+    }
 }
 
 bool lt_bit_set_meets(const struct lt_bit_set *set, const struct lt_bits *bits)

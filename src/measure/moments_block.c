@@ -57,7 +57,9 @@ const struct lt_block_kernel *lt_block_kernel(void)
 {
 #if defined(__x86_64__) && !defined(LT_PORTABLE)
     if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("popcnt"))
-        return &lt_block_avx2;
+        return __builtin_cpu_supports("avx512f") && __builtin_cpu_supports("avx512vpopcntdq")
+                   ? &lt_block_avx512
+                   : &lt_block_avx2;
 #endif
     return &lt_block_portable;
 }

@@ -53,6 +53,10 @@ static inline __attribute__((always_inline)) void lt_block_count_both(const uint
 }
 
 extern const struct lt_block_kernel lt_block_portable, lt_block_avx2;
+/* count_pairs eight pairs at once; what else the kernel does is that of AVX2. */
+void lt_block_count_pairs_avx512(const struct lt_block_bit *bits, size_t count,
+                                 const struct lt_pair_tables *tables);
+extern const struct lt_block_kernel lt_block_avx512;
 /* The best that this processor runs. */
 const struct lt_block_kernel *lt_block_kernel(void);
 

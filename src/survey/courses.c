@@ -5,8 +5,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "loomtap/base/bytes.h"
-
 #define LEAST_BITS       3u
 #define LEAST_DISTINCT   12u
 #define LEAST_ROWS       32u
@@ -16,39 +14,13 @@
 #define PAGE_BYTES       ((size_t)100000) /* of the rows of one field on some pages */
 #define MEMORY_MOST      (GRID_POINTS / 2)
 
-static void make_window(struct course_window *window, const struct lt_survey_field *field)
-{
-    struct lt_span span = field->bits.part[0];
-    unsigned first = span.msb / 8u, last = span.lsb / 8u;
-    window->bits = lt_bits_length(&field->bits);
-    window->mask = window->bits < 64 ? (UINT64_C(1) << window->bits) - 1 : UINT64_MAX;
-    window->has_ones = field->unavailable_share > 0;
-    window->sign = field->sign == LT_OFFSET_BINARY ? LT_UNSIGNED : field->sign;
-    window->motorola = first < last;
-    window->byte = first < last ? first : last;
-    window->general = field->bits.parts != 1 || (first > last ? first - last : last - first) > 7;
-    window->shift = window->motorola ? 8 * (7 - (last - first)) + span.lsb % 8u : span.lsb % 8u;
-}
-
-static inline uint64_t raw_of(const struct course *course, size_t row)
-{
-    const struct course_window *window = &course->window;
-    const uint8_t *bytes = course->bytes + row * course->length;
-    if (window->general)
-        return lt_bits_get(bytes, &course->is->bits);
-    uint64_t word =
-        window->motorola ? lt_load64_be(bytes + window->byte) : lt_load64_le(bytes + window->byte);
-    return word >> window->shift & window->mask;
-}
-
 double course_value(const struct course *course, size_t row)
 {
-    uint64_t raw = raw_of(course, row);
-    if (course->window.has_ones && raw == course->window.mask)
+    const struct lt_survey_field *field = course->is;
+    uint64_t raw = survey_window_get(&course->window, course->bytes + row * course->length);
+    if (raw == course->window.mask && field->unavailable_share > 0)
         return NAN;
-    if (course->window.sign == LT_UNSIGNED)
-        return (double)(int64_t)raw;
-    return (double)lt_raw_signed(course->window.sign, course->window.bits, raw);
+    return field->sign == LT_UNSIGNED ? (double)(int64_t)raw : survey_number(field, raw);
 }
 
 /* The first row after a time, looked for from `near` on: samples are asked for one after another,
@@ -277,7 +249,7 @@ static enum lt_code list_courses(struct survey_work *work, struct course **ret_l
             if (!course)
                 return LT_E_MEMORY;
             *course = (struct course){.frame = i, .field = k, .is = &frame->fields[k]};
-            make_window(&course->window, course->is);
+            course->window = survey_window_of(&course->is->bits);
         }
     }
     if (count > COURSES_MOST) {

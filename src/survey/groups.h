@@ -4,17 +4,9 @@
 #define LOOMTAP_SRC_SURVEY_GROUPS_H
 
 #include "survey/survey_internal.h"
+#include "survey/survey_window.h"
 
 #define GRID_POINTS 2048u
-
-/* How the value of a row is read: by one load where it lies within eight bytes. */
-struct course_window {
-    bool general, motorola;
-    bool has_ones; /* all ones is "not available" */
-    unsigned byte, shift, bits;
-    uint64_t mask;
-    enum lt_sign sign;
-};
 
 /* A field that moves enough to be compared. */
 struct course {
@@ -24,10 +16,10 @@ struct course {
     const int64_t *time_ns;
     const uint8_t *bytes; /* rows of `length` */
     unsigned length;
-    struct course_window window; /* where its value is in a row */
-    int64_t period_ns;           /* between its rows, usually */
-    int64_t stale_ns;            /* older values are none */
-    float *grid;                 /* GRID_POINTS values over the capture, NaN where there is none */
+    struct survey_window window;
+    int64_t period_ns; /* between its rows, usually */
+    int64_t stale_ns;  /* older values are none */
+    float *grid;       /* GRID_POINTS values over the capture, NaN where there is none */
     double mean, deviation, memory_s; /* of the grid; memory: correlation time */
     double span;                      /* in quanta */
 };

@@ -5,24 +5,19 @@
  * confidence goes. A counter may skip as many steps as frames were lost by their times. */
 #include <math.h>
 
+#include "measure/check_table.h"
 #include "survey/survey_internal.h"
+#include "survey/survey_window.h"
 
-#define BYTE_VALUES 256u
 #define TABLE_BYTES ((size_t)4 << 20) /* of all checks; those past it are worked out anew */
-
-/* A check that is affine over GF(2) says of every byte by itself what it adds: by table, all of it
- * together is what it ought to be or not. */
-struct affine_check {
-    uint16_t right;             /* the sum over a frame that is right */
-    uint16_t of[][BYTE_VALUES]; /* byte of the frame, its value */
-};
 
 /* What is remembered of one field from frame to frame. */
 struct followed {
     uint32_t field; /* of the frame */
+    bool is_counter, started;
     int64_t period_ns;
-    const struct affine_check *affine; /* NULL: worked out frame by frame */
-    bool started;
+    struct survey_window window;     /* of a counter */
+    const struct check_table *table; /* of a check; NULL: worked out frame by frame */
     uint64_t value;
     int64_t time_ns;
     uint64_t kept, other; /* steps as they should be, and not */
@@ -34,13 +29,14 @@ struct follow_slot {
     uint64_t word;
     uint32_t frame;
     uint32_t count;
+    struct survey_window selector;
     struct followed *fields;
 };
 
 struct survey_follow {
     size_t slots; /* a power of two */
     struct follow_slot *slot;
-    size_t table_bytes; /* of all affine checks */
+    size_t table_bytes; /* of all checks */
 };
 
 static bool is_followed(const struct lt_survey_field *field)
@@ -67,63 +63,20 @@ static struct follow_slot *find_slot(const struct survey_follow *follow, uint64_
 
 /* --- checks by table --- */
 
-static bool is_affine(const struct lt_checksum *check)
+static bool make_table(struct survey_work *work, struct survey_follow *follow,
+                       const struct lt_stream_key *key, const struct lt_checksum *check,
+                       const struct check_table **ret_table)
 {
-    bool by_counter = check->data_id_count > 0 && (check->data_id_mode == LT_DATA_ID_ALTERNATING ||
-                                                   check->data_id_mode == LT_DATA_ID_LIST);
-    bool sends_nibble = check->data_id_mode == LT_DATA_ID_NIBBLE && check->data_id_count > 1;
-    switch (check->family) {
-    case LT_CHECK_XOR:
-    case LT_CHECK_CRC8:
-    case LT_CHECK_CRC16:
-    case LT_CHECK_E2E_P1:
-    case LT_CHECK_E2E_P2:
-    case LT_CHECK_E2E_P5:
-    case LT_CHECK_AFFINE:
-        return check->complement != LT_COMPLEMENT_TWOS && !by_counter && !sends_nibble;
-    default:
-        return false;
-    }
-}
-
-/* 0 where the frame carries the value that it should. */
-static uint16_t difference(const struct lt_checksum *check, const uint8_t *data,
-                           const struct lt_stream_key *key)
-{
-    uint64_t carried = lt_bits_get(data, &check->place);
-    return (uint16_t)(carried ^
-                      lt_checksum_compute(check, data, key->length, key->id, key->extended));
-}
-
-static bool make_affine(struct survey_work *work, struct survey_follow *follow,
-                        const struct lt_stream_key *key, const struct lt_checksum *check,
-                        const struct affine_check **ret_affine)
-{
-    uint8_t data[LT_FRAME_MAX + 8] = {0};
-    struct affine_check *affine;
-    size_t bytes = sizeof *affine + key->length * sizeof affine->of[0];
-    *ret_affine = NULL;
-    if (!is_affine(check) || follow->table_bytes + bytes > TABLE_BYTES)
+    size_t bytes = check_table_bytes(key->length);
+    *ret_table = NULL;
+    if (!check_has_table(check) || follow->table_bytes + bytes > TABLE_BYTES)
         return true;
-    affine = lt_arena_alloc(work->arena, bytes);
-    if (!affine)
+    struct check_table *table = lt_arena_alloc(work->arena, bytes);
+    if (!table)
         return false;
     follow->table_bytes += bytes;
-    affine->right = difference(check, data, key);
-    for (unsigned i = 0; i < key->length; i++) {
-        affine->of[i][0] = 0;
-        for (unsigned value = 1; value < BYTE_VALUES; value++) {
-            unsigned rest = value & (value - 1);
-            if (rest == 0) {
-                data[i] = (uint8_t)value;
-                affine->of[i][value] = difference(check, data, key) ^ affine->right;
-            } else {
-                affine->of[i][value] = affine->of[i][rest] ^ affine->of[i][value ^ rest];
-            }
-        }
-        data[i] = 0;
-    }
-    *ret_affine = affine;
+    check_table_fill(table, check, key);
+    *ret_table = table;
     return true;
 }
 
@@ -151,6 +104,8 @@ static bool follow_frame(struct survey_work *work, struct survey_follow *follow,
     uint64_t word = word_of(key->id, key->extended, key->fd, key->length, key->bus);
     struct follow_slot *slot = find_slot(follow, word);
     *slot = (struct follow_slot){.word = word, .frame = number};
+    if (frame->stream->selector.present)
+        slot->selector = survey_window_of(&frame->stream->selector.bits);
     slot->fields = lt_arena_array(work->arena, count, sizeof *slot->fields);
     if (!slot->fields)
         return false;
@@ -159,9 +114,12 @@ static bool follow_frame(struct survey_work *work, struct survey_follow *follow,
         if (!is_followed(field))
             continue;
         struct followed *followed = &slot->fields[slot->count++];
-        *followed = (struct followed){.field = k, .period_ns = period_of(frame->stream, field)};
-        if (field->kind == LT_FIELD_CHECKSUM &&
-            !make_affine(work, follow, key, &field->check.checksum, &followed->affine))
+        *followed = (struct followed){.field = k,
+                                      .is_counter = field->kind == LT_FIELD_COUNTER,
+                                      .period_ns = period_of(frame->stream, field),
+                                      .window = survey_window_of(&field->bits)};
+        if (!followed->is_counter &&
+            !make_table(work, follow, key, &field->check.checksum, &followed->table))
             return false;
     }
     return true;
@@ -208,7 +166,7 @@ static void follow_counter(struct followed *followed, const struct lt_survey_fie
                            const struct lt_frame *data)
 {
     const struct lt_counter_found *counter = &field->counter;
-    uint64_t value = lt_bits_get(data->data, &field->bits);
+    uint64_t value = survey_window_get(&followed->window, data->data);
     if (followed->started && counter->modulus) {
         bool right = is_right_step(followed, counter, value, data->time_ns);
         followed->kept += right;
@@ -222,16 +180,10 @@ static void follow_counter(struct followed *followed, const struct lt_survey_fie
 static void follow_check(struct followed *followed, const struct lt_survey_field *field,
                          const struct lt_frame *data)
 {
-    bool right;
-    if (followed->affine) {
-        uint16_t sum = 0;
-        for (unsigned i = 0; i < data->len; i++)
-            sum ^= followed->affine->of[i][data->data[i]];
-        right = sum == followed->affine->right;
-    } else {
-        right = lt_checksum_verify(&field->check.checksum, data->data, data->len, data->id,
-                                   lt_frame_has(data, LT_FRAME_EXTENDED));
-    }
+    bool right = followed->table
+                     ? check_table_verify(followed->table, data->data)
+                     : lt_checksum_verify(&field->check.checksum, data->data, data->len, data->id,
+                                          lt_frame_has(data, LT_FRAME_EXTENDED));
     followed->kept += right;
     followed->other += !right;
 }
@@ -248,13 +200,13 @@ void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
         return;
     const struct lt_survey_frame *found = &survey->frames[slot->frame];
     const struct lt_selector_found *selector = &found->stream->selector;
-    uint64_t page = selector->present ? lt_bits_get(frame->data, &selector->bits) : 0;
+    uint64_t page = selector->present ? survey_window_get(&slot->selector, frame->data) : 0;
     for (uint32_t i = 0; i < slot->count; i++) {
         struct followed *followed = &slot->fields[i];
         const struct lt_survey_field *field = &found->fields[followed->field];
-        if (!survey_on_page(field, page))
+        if (field->pages && !survey_on_page(field, page))
             continue;
-        if (field->kind == LT_FIELD_COUNTER)
+        if (followed->is_counter)
             follow_counter(followed, field, frame);
         else
             follow_check(followed, field, frame);

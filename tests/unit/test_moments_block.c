@@ -83,11 +83,26 @@ static void the_form_that_this_processor_runs(void **state)
     check_pairs(lt_block_kernel());
 }
 
+/* A processor that has the latest instructions has those before them. */
+static void the_forms_before_it(void **state)
+{
+    (void)state;
+#if defined(__x86_64__) && !defined(LT_PORTABLE)
+    if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("popcnt")) {
+        check_transpose(&lt_block_avx2);
+        check_pairs(&lt_block_avx2);
+        return;
+    }
+#endif
+    skip();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(portable_form),
         cmocka_unit_test(the_form_that_this_processor_runs),
+        cmocka_unit_test(the_forms_before_it),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
