@@ -15,10 +15,10 @@
 #include "seek/search.h"
 
 #define CARRY_LEAST   0.5
-#define CARRY_ERROR   0.2 /* above it the carry says nothing */
-#define CARRY_DIM     0.6 /* above it hardly anything, */
-#define CARRY_BLIND   2.0 /* and above it nothing at all */
-#define CARRY_LIKELY  0.25
+#define CARRY_ERROR   0.2  /* above it the carry says nothing */
+#define CARRY_DIM     0.6  /* above it hardly anything, */
+#define CARRY_BLIND   2.0  /* and above it nothing at all */
+#define CARRY_DOUBT   0.75 /* errors, for the digit */
 #define CARRY_ROWS    20000u
 #define CARRY_RUN     512u
 #define CARRY_SOME    0.1
@@ -127,14 +127,18 @@ static void add_step(struct carry_sums *sums, const struct carry_row *now,
     sums->above += ((uint64_t)(int64_t)now->value ^ (uint64_t)(int64_t)before->value) & 1;
 }
 
-static void add_bend(struct carry_sums *sums, const struct carry_row *now,
-                     const struct carry_row *before, const struct carry_row *first)
+/* The bend of the value. What follows a wide one weighs less: wide ones come in runs. */
+static double add_bend(struct carry_sums *sums, const struct carry_row *now,
+                       const struct carry_row *before, const struct carry_row *first,
+                       double bend_before)
 {
     double bit = before->bit - (now->bit + first->bit) / 2;
-    double product = (before->value - (now->value + first->value) / 2) * bit;
-    sums->bend_bits += bit * bit;
-    sums->bend_sum += product;
-    sums->bend_squares += product * product;
+    double bend = before->value - (now->value + first->value) / 2;
+    double weight = 1 / (1 + bend_before * bend_before);
+    sums->bend_bits += weight * bit * bit;
+    sums->bend_sum += weight * bend * bit;
+    sums->bend_squares += weight * bend * bit * weight * bend * bit;
+    return bend;
 }
 
 static struct carry carry_from(const struct carry_sums *sums)
@@ -161,6 +165,7 @@ static struct carry carry_of(const struct seek_window *window, int bit)
     struct carry_sums sums = {0};
     struct carry_row now = {0}, before = {0}, first = {0};
     bool before_follows = false;
+    double bend = 0;
     size_t skip = kept->count / CARRY_ROWS + 1;
     for (size_t i = 0; i < kept->count; i++) {
         if (i / CARRY_RUN % skip) { /* of many rows some runs */
@@ -173,7 +178,7 @@ static struct carry carry_of(const struct seek_window *window, int bit)
         if (follows)
             add_step(&sums, &now, &before);
         if (follows && before_follows)
-            add_bend(&sums, &now, &before, &first);
+            bend = add_bend(&sums, &now, &before, &first, bend);
         first = before;
         before = now;
         before_follows = follows;
@@ -197,7 +202,7 @@ static bool is_digit(const struct carry *carry)
                (carry->c >= CARRY_SOME && carry->c >= CARRY_SURE * carry->error &&
                 carry->against >= CARRY_AGAINST && carry->flips >= FLIPS_KEPT * carry->flips_above);
     /* Too fast for the carry to be seen clearly, or at all. */
-    if (carry->error <= CARRY_DIM && carry->c < CARRY_LIKELY)
+    if (carry->error <= CARRY_DIM && carry->c < CARRY_LEAST - CARRY_DOUBT * carry->error)
         return false;
     return carry->flips >= FLIPS_KEPT * carry->flips_above &&
            (carry->error > CARRY_BLIND || carry->c > -2 * carry->error);
