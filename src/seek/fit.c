@@ -22,6 +22,7 @@
 #define ROUNDING_MOST  0.3  /* of the spread: more is not taken off */
 #define LEAD_PART      0.5  /* of the time constant: how far apart the two for a rate are */
 #define UNSURE_S       0.04 /* of the time of a sample, beside half the frame's period */
+#define PASSING_MOST   0.25 /* of the samples; more are no passage */
 #define HOLD_LEAST_NS  INT64_C(2000000000)
 #define JUMP_S         0.5
 #define FORGIVEN       0.1 /* share of samples */
@@ -32,7 +33,7 @@
 #define FAR_OFF        6.0 /* medians of the residual */
 #define FAR_SHARE      0.1
 #define FAR_LEAST      0.5   /* of the reference's spread: nearer than that nothing is far off */
-#define COARSE_PART    0.1   /* of a step over the spread: what few steps leave of the scale */
+#define COARSE_PART    0.03  /* of a step over the spread: what few steps leave of the scale */
 #define SYSTEMATIC     0.002 /* of the scale: what filters and rounding leave */
 
 static const double filters_s[] = {0, 0.05, 0.1, 0.2, 0.4, -0.05, -0.1, -0.2, -0.35, -0.5};
@@ -47,6 +48,7 @@ struct work {
     double *x;              /* at each reference time */
     double *residual, *sorted;
     double *weight;
+    double *around;  /* how far x is from it where the time is as unsure as it is */
     size_t *row;     /* the last one not later than each reference time; rows for none */
     double rounding; /* variance of x that is rounding */
     bool reciprocal;
@@ -265,11 +267,36 @@ static size_t residuals(struct work *work, const struct line *line)
     return count;
 }
 
-static void steady_weights(struct work *work, double coarse, double far)
+static double unsure_s(const struct work *work)
+{
+    return UNSURE_S + 0.5 * fmin((double)work->window->view->period_ns / NS_PER_S, 1);
+}
+
+/* A reference seldom asked does not show its own steps (a fuel cut between two replies); the frame
+ * does. */
+static void find_around(struct work *work, const struct seek_fit *fit)
+{
+    size_t count = work->course->count;
+    double *x = work->sorted; /* not in use yet */
+    memcpy(x, work->x, count * sizeof *x);
+    memset(work->around, 0, count * sizeof *work->around);
+    for (int side = -1; side <= 1; side += 2) {
+        sample(work, fit->lag_s + side * unsure_s(work), fit->filter_s, 1);
+        for (size_t i = 0; i < count; i++) {
+            double away = fabs(work->x[i] - x[i]);
+            if (isfinite(away))
+                work->around[i] = fmax(work->around[i], away);
+        }
+    }
+    memcpy(work->x, x, count * sizeof *x);
+}
+
+static void steady_weights(struct work *work, double coarse, double far, double step)
 {
     even_weights(work);
     for (size_t i = 0; i < work->course->count; i++) {
-        double moved = seek_rate_at(work->course, i) * STEADY_S / coarse;
+        double around = step * work->around[i];
+        double moved = fmax(seek_rate_at(work->course, i) * STEADY_S, around) / coarse;
         if (!isfinite(work->residual[i]) || fabs(work->residual[i]) > far)
             work->weight[i] = 0;
         else if (moved > 1)
@@ -323,7 +350,7 @@ static struct line fit_line(struct work *work, struct seek_fit *fit)
         /* What is far off is rare, or it is not what is far off. */
         if (count && work->sorted[(size_t)((double)(count - 1) * (1 - FAR_SHARE))] > far)
             far = fmax(far, FAR_LEAST * work->course->sd);
-        steady_weights(work, fit->coarse, far);
+        steady_weights(work, fit->coarse, far, step);
         line = regress(work, 0, work->course->count, 1);
     }
     return line;
@@ -342,12 +369,16 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
     qsort(rates, rate_count, sizeof *rates, by_size);
     double slow = rate_count ? rates[rate_count / 2] : 0, excess = 0, step = step_of(work, line);
     double rounding = ROUNDING * (step * step + work->course->quantum * work->course->quantum);
-    double left_out = 0,
-           unsure_s = UNSURE_S + 0.5 * fmin((double)work->window->view->period_ns / NS_PER_S, 1);
+    double left_out = 0, passing = 0, late_s = unsure_s(work);
     for (size_t i = 0; i < course_count; i++) {
         if (!isfinite(work->residual[i]))
             continue;
+        bool unsure = !(work->weight[i] > 0) &&
+                      fabs(work->residual[i]) <= step * work->around[i] + fit->coarse;
         all++;
+        passing += unsure;
+        if (unsure) /* on its way from one value to another: what the reference saw is not known */
+            continue;
         if (!(work->weight[i] > 0)) {
             left_out +=
                 fmin(work->residual[i] * work->residual[i], work->course->sd * work->course->sd);
@@ -363,14 +394,15 @@ static void measure(struct work *work, struct seek_fit *fit, const struct line *
         xx += dx * (p - mx);
         yy += dy * (y - my);
         xy += dx * (y - my);
-        double late = seek_rate_at(work->course, i) * unsure_s;
+        double late = fmax(seek_rate_at(work->course, i) * late_s, step * work->around[i]);
         double part = residual2 / (rounding + late * late);
         excess += part < EXCESS_MOST * EXCESS_MOST ? part : EXCESS_MOST * EXCESS_MOST;
-        if (seek_rate_at(work->course, i) <= slow) {
+        if (seek_rate_at(work->course, i) <= slow && step * work->around[i] <= fit->coarse) {
             steady += work->residual[i] * work->residual[i];
             steady_count++;
         }
     }
+    all -= fmin(passing, PASSING_MOST * all);
     fit->used = used;
     fit->outliers = all > 0 ? 1 - (double)used / all : 1;
     fit->rmse = used ? sqrt(squares / (double)used) : INFINITY;
@@ -419,8 +451,8 @@ static void find_errors(struct work *work, struct seek_fit *fit, const struct li
         return;
     mean_x /= n;
     double sd_x = sqrt(line->sxx / n), sd = sqrt(line->rss / n);
-    fit->scale = line->a;
-    fit->offset = line->b;
+    fit->scale = fit->fitted_scale = line->a;
+    fit->offset = fit->fitted_offset = line->b;
     fit->scale_error =
         hypot(sd / (sd_x * sqrt(n_alone)),
               (SYSTEMATIC + COARSE_PART * fit->coarse / work->course->sd) * fabs(line->a));
@@ -472,6 +504,7 @@ static void fit_once(struct work *work, struct seek_fit *fit)
     find_lag(work, fit);
     filter_rows(work, fit->filter_s);
     sample(work, fit->lag_s, fit->filter_s, 1);
+    find_around(work, fit);
     struct line line = fit_line(work, fit);
     measure(work, fit, &line);
     find_errors(work, fit, &line);
@@ -500,6 +533,7 @@ static bool make_work(struct work *work, const struct seek_window *window,
     work->x = lt_arena_array(arena, count + 1, sizeof(double));
     work->residual = lt_arena_array(arena, count + 1, sizeof(double));
     work->sorted = lt_arena_array(arena, count + 1, sizeof(double));
+    work->around = lt_arena_array(arena, count + 1, sizeof(double));
     work->row = lt_arena_array(arena, count + 1, sizeof(size_t));
     work->weight = lt_arena_array(arena, count + 1, sizeof(double));
     return !arena->failed;

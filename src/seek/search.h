@@ -167,6 +167,8 @@ void seek_ends_find(struct seek_window *window, const struct seek_course *course
 
 struct seek_fit {
     double scale, offset, scale_error, offset_error;
+    double fitted_scale, fitted_offset; /* before they were snapped */
+    double usual; /* of a snapped scale: which row of usual ones it is of, the commonest 0 */
     double r, rmse, lag_s, filter_s;
     double steady_quanta, split_rmse;
     double loss;      /* the residual over the spread, with what was left out */

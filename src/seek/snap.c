@@ -38,7 +38,7 @@ static const struct heads rows[] = {
 
 /* The usual scale nearest in errors, where a rarer one counts as further away, and no other is
  * about as near; 0 where there is none. */
-static double usual_scale(double scale, double error, bool percent, bool *ret_common)
+static double usual_scale(double scale, double error, bool percent, size_t *ret_row)
 {
     double size = fabs(scale), found = 0, nearest = INFINITY, next = INFINITY;
     double decade = pow(10, floor(log10(size)));
@@ -58,7 +58,7 @@ static double usual_scale(double scale, double error, bool percent, bool *ret_co
             if (away < nearest) {
                 nearest = away;
                 found = usual;
-                *ret_common = row < 2;
+                *ret_row = row;
             }
         }
     return found != 0 && next > nearest + CLEARLY ? copysign(found, scale) : 0;
@@ -118,10 +118,11 @@ bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
 {
     if (fit->reciprocal || !(fabs(fit->scale) > 0) || !isfinite(fit->scale_error))
         return false;
-    bool common_scale, common_offset;
+    bool common_offset;
+    size_t row = 0;
     const char *unit = course->reference->unit;
     bool percent = unit && strcmp(unit, "%") == 0;
-    double scale = usual_scale(fit->scale, fit->scale_error, percent, &common_scale);
+    double scale = usual_scale(fit->scale, fit->scale_error, percent, &row);
     if (scale == 0)
         return false;
     /* The offset again, at the mean of the reference, with the scale as it now is. */
@@ -149,6 +150,7 @@ bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
     fit->scale = scale;
     fit->offset = usual;
     fit->snapped = true;
+    fit->usual = (double)row;
     fit->strong = common_offset;
     return true;
 }
