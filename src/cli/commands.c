@@ -15,6 +15,7 @@ const struct command *const command_table[] = {
     &cmd_recast,
     &cmd_attach,
     &cmd_record,
+    &cmd_ask,
     &cmd_watch,
     &cmd_mimic,
 };

@@ -4,6 +4,7 @@
 
 #include "cli/cmd.h"
 
+extern const struct command cmd_ask;
 extern const struct command cmd_attach;
 extern const struct command cmd_check;
 extern const struct command cmd_decode;
