@@ -1,10 +1,13 @@
-/* loomtap record: CAN interfaces to a recording, with the marks of a passenger. It only listens. */
+/* loomtap record: CAN interfaces to a recording, with the marks of a passenger. It only listens,
+ * unless it is to poll. */
 #include <errno.h>
 #include <inttypes.h>
 #include <string.h>
 
+#include "cli/cautions.h"
 #include "cli/commands.h"
 #include "cli/keys.h"
+#include "cli/polling.h"
 #include "cli/profiles.h"
 #include "cli/stop.h"
 #include "loomtap/base/clock.h"
@@ -19,10 +22,11 @@
 struct record_values {
     struct common common;
     const char *output, *form, *marks, *sheet;
-    struct list keys, notes, ids, profiles;
+    const char *poll_bus;
+    struct list keys, notes, ids, profiles, poll;
     int64_t duration_ns, split_ns;
     uint64_t frames, split_mb;
-    bool no_errors;
+    bool no_errors, vin, arm, cautions_read;
 };
 
 #define AT(member) offsetof(struct record_values, member)
@@ -44,12 +48,18 @@ static const struct option_row options[] = {
     {"--profile", "-p", OPTION_LIST, AT(profiles), "PROFILE,...",
      "what these profiles read, alone"},
     {"--no-errors", NULL, OPTION_FLAG, AT(no_errors), NULL, "leave error frames out"},
+    {"--poll", NULL, OPTION_LIST, AT(poll), "VALUE,...",
+     "ask the car for these meanwhile, as `loomtap ask` does; wants --arm"},
+    {"--poll-bus", NULL, OPTION_TEXT, AT(poll_bus), "BUS", "ask there (default: the first BUS)"},
+    {"--vin", NULL, OPTION_FLAG, AT(vin), NULL,
+     "polling: ask for the vehicle's number too, and keep it in the sheet"},
+    ARM_OPTIONS,
     COMMON_OPTIONS,
 };
 
 static const char details[] =
-    "BUS is a CAN interface that is up (can0, vcan0). Nothing is ever sent by this command; that\n"
-    "the adapter acknowledges nothing either is the interface's own setting (listen-only on).\n"
+    "BUS is a CAN interface that is up (can0, vcan0). Nothing is sent without --poll; that the\n"
+    "adapter acknowledges nothing either is the interface's own setting (listen-only on).\n"
     "Frames of several buses are in the order of the host's clock. Ctrl-C ends the recording.\n"
     "\n"
     "What was recorded more than a second ago is in the file, whatever happens: the power of this\n"
@@ -58,10 +68,15 @@ static const char details[] =
     "sheet, beside frames, drops, notes and the SHA-256 of each file.\n"
     "\n"
     "--marks takes keys from the terminal (or any other standard input) while recording; a\n"
-    "passenger presses them, never the driver. ID is as for recast, without `!` and `error`.\n\n"
+    "passenger presses them, never the driver. ID is as for recast, without `!` and `error`.\n"
+    "\n"
+    "--poll asks one bus while all of them are recorded; questions and replies are in the\n"
+    "recording, calibration ids in the sheet. It ends when the key is off and begins again when\n"
+    "the bus wakes.\n" QUESTION_WORDS "\n"
     "examples:\n"
     "  loomtap record can0 -o drive.log --marks marks.csv --key c=comfort,s=sport,w=wet\n"
     "  loomtap record can0 can1 -o drive.pcapng.zst --split 10 --note access='behind the gateway'\n"
+    "  loomtap record can0 -o drive.log --poll engine_speed,load,lambda --arm\n"
     "  loomtap record can0 -o - --duration 60 | loomtap survey -\n";
 
 struct wishes {
@@ -70,6 +85,7 @@ struct wishes {
     struct lt_can_filter filters[LT_CAN_FILTERS_MAX];
     const char *note_keys[LIST_MAX], *note_values[LIST_MAX];
     const char *key_labels[256]; /* by key */
+    struct polling_wishes polling;
 };
 
 struct run {
@@ -78,6 +94,7 @@ struct run {
     struct lt_record *record;
     struct lt_marks_file *marks;
     struct keys keys;
+    struct polling polling;
     struct lt_can_bus_state states[LT_BUSES_MAX];
     struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
     struct lt_record_sheet sheet;
@@ -143,7 +160,30 @@ static int take_profiles(const struct record_values *v, struct wishes *wishes)
     return status;
 }
 
-static int take_options(const struct record_values *v, struct wishes *wishes)
+/* Replies, and whoever else asks, must come through the filters; so must error frames, which make
+ * the tester wait. */
+static int take_polling(const struct record_values *v, struct wishes *wishes,
+                        struct polling *polling)
+{
+    wishes->polling = (struct polling_wishes){.values = &v->poll,
+                                              .bus = v->poll_bus,
+                                              .vin = v->vin,
+                                              .arm = v->arm,
+                                              .cautions_read = v->cautions_read,
+                                              .quiet = v->common.quiet};
+    int status = polling_take(polling, &wishes->polling, &v->common.arguments);
+    if (status != EXIT_FINE || !polling->on)
+        return status;
+    wishes->bus.no_errors = false;
+    if (wishes->bus.filter_count == 0 ||
+        lt_filters_add_diagnostics(wishes->filters, &wishes->bus.filter_count))
+        return EXIT_FINE;
+    return usage_error("record", "--poll: more filters than the %d that a kernel takes",
+                       LT_CAN_FILTERS_MAX);
+}
+
+static int take_options(const struct record_values *v, struct wishes *wishes,
+                        struct polling *polling)
 {
     struct lt_error error;
     if (v->common.arguments.count == 0)
@@ -163,7 +203,9 @@ static int take_options(const struct record_values *v, struct wishes *wishes)
         status = take_notes(v, wishes);
     if (status == EXIT_FINE)
         status = take_ids(v, wishes);
-    return status == EXIT_FINE ? take_profiles(v, wishes) : status;
+    if (status == EXIT_FINE)
+        status = take_profiles(v, wishes);
+    return status == EXIT_FINE ? take_polling(v, wishes, polling) : status;
 }
 
 /* ---- the sheet ---- */
@@ -175,6 +217,7 @@ static bool write_sheet(struct run *run, bool at_end)
         return true;
     for (size_t i = 0; i < run->sheet.bus_count; i++)
         run->states[i] = lt_intake_state(run->intake, i);
+    run->sheet.polling = polling_sheet(&run->polling);
     if (lt_record_write_sheet(run->record, &run->sheet, at_end, run->sheet_path, &error) == LT_OK)
         return true;
     say_error(&error);
@@ -241,6 +284,17 @@ static void take_marks(struct run *run, const struct wishes *wishes)
     }
 }
 
+static const char *polling_text(struct run *run)
+{
+    static char text[80];
+    if (!run->polling.on)
+        return "";
+    const struct lt_ask_counts *counts = lt_ask_counts(run->polling.asker.ask);
+    lt_text_format(text, sizeof text, ", asked: %" PRIu64 ", answered: %" PRIu64, counts->requests,
+                   counts->answers);
+    return text;
+}
+
 static void show(struct run *run, int64_t now)
 {
     uint64_t drops = 0;
@@ -249,10 +303,10 @@ static void show(struct run *run, int64_t now)
     int64_t seconds = (now - run->began_ns) / LT_SECOND_NS;
     progress_show(&run->progress,
                   "%02" PRId64 ":%02" PRId64 "  %" PRIu64 " frames, %.0f a second, lost: %" PRIu64
-                  ", marks: %" PRIu64,
+                  ", marks: %" PRIu64 "%s",
                   seconds / 60, seconds % 60, run->frames,
                   (double)run->frames * 1e9 / (double)(now - run->began_ns + 1), drops,
-                  run->sheet.mark_count);
+                  run->sheet.mark_count, polling_text(run));
 }
 
 static bool is_over(struct run *run, int64_t now)
@@ -267,13 +321,23 @@ static bool is_over(struct run *run, int64_t now)
     return run->why_ended != NULL;
 }
 
+static bool take_frame(struct run *run, const struct lt_can_heard *heard)
+{
+    if (run->v->no_errors && lt_frame_has(heard->frame, LT_FRAME_ERROR))
+        return true;
+    run->frames++;
+    return lt_record_put(run->record, heard->frame, run->sheet.buses[heard->bus]);
+}
+
 static bool take_one(struct run *run)
 {
     struct lt_can_heard heard;
-    switch (lt_intake_take(run->intake, LOOK_NS, &heard)) {
+    bool good = true;
+    enum lt_can_event event = lt_intake_take(run->intake, LOOK_NS, &heard);
+    switch (event) {
     case LT_CAN_FRAME:
-        run->frames++;
-        return lt_record_put(run->record, heard.frame, run->sheet.buses[heard.bus]);
+        good = take_frame(run, &heard);
+        break;
     case LT_CAN_DOWN:
         note_away(run, &heard, false);
         break;
@@ -286,7 +350,10 @@ static bool take_one(struct run *run)
     case LT_CAN_TIMEOUT:
         break;
     }
-    return true;
+    /* What the car is stands in the sheet as soon as it is known. */
+    if (polling_hear(&run->polling, event, &heard))
+        good = write_sheet(run, false) && good;
+    return good;
 }
 
 static void record_frames(struct run *run, const struct wishes *wishes)
@@ -322,6 +389,8 @@ static void say_all(const struct run *run)
         say(quiet, "%s: %" PRIu64 " frames, lost by the kernel or here: %" PRIu64 "\n",
             run->sheet.buses[i], state->frames, state->drops);
     }
+    if (run->polling.on)
+        asker_say_counts(&run->polling.asker);
     for (int i = 0; i < LT_LOSS_COUNT; i++)
         if (losses[i])
             say(quiet, "%" PRIu64 " frames: %s\n", losses[i], lt_loss_text(i));
@@ -389,10 +458,16 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
 static int record(struct run *run, const struct wishes *wishes)
 {
     struct lt_error error;
+    int status = polling_open(&run->polling, &wishes->polling, &run->v->common.arguments);
+    if (status != EXIT_FINE)
+        return status;
     if (open_all(run, wishes, &error) != LT_OK) {
         say_error(&error);
         return EXIT_SYSTEM;
     }
+    status = polling_begin(&run->polling);
+    if (status != EXIT_FINE)
+        return status;
     fill_sheet(run, wishes);
     stop_on_signals();
     if (!write_sheet(run, false))
@@ -410,19 +485,20 @@ static int run(void *values)
     static struct wishes wishes;
     static struct run state;
     state.v = values;
-    int status = take_options(values, &wishes);
+    int status = take_options(values, &wishes, &state.polling);
     if (status == EXIT_FINE)
         status = record(&state, &wishes);
     lt_marks_free(state.marks);
     lt_record_free(state.record);
     lt_intake_free(state.intake);
+    polling_free(&state.polling);
     return status;
 }
 
 const struct command cmd_record = {
     .name = "record",
     .usage = "BUS... -o FILE",
-    .help = "CAN interfaces to a recording, with a passenger's marks; never sends",
+    .help = "CAN interfaces to a recording, with a passenger's marks",
     .details = details,
     .options = options,
     .size = sizeof(struct record_values),

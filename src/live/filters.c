@@ -62,7 +62,7 @@ static bool add_frame(struct lt_can_filter *filters, size_t *count,
 }
 
 /* ISO 15765-4, 6.3.2: functional 7DF, physical 7E0..7EF; with 29 bits 18DB33xx, 18DAxxxx. */
-static bool add_diagnostics(struct lt_can_filter *filters, size_t *count)
+bool lt_filters_add_diagnostics(struct lt_can_filter *filters, size_t *count)
 {
     return lt_filters_add_range(filters, count, 0x7DF, 0x7EF, false) &&
            lt_filters_add_range(filters, count, 0x18DA0000, 0x18DBFFFF, true);
@@ -82,5 +82,5 @@ bool lt_filters_add_profile(struct lt_can_filter *filters, size_t *count,
                  responder > LT_ID_MAX_STANDARD))
             return false;
     }
-    return profile->parameter_count == 0 || add_diagnostics(filters, count);
+    return profile->parameter_count == 0 || lt_filters_add_diagnostics(filters, count);
 }

@@ -80,6 +80,37 @@ static void put_files(struct lt_json *json, const struct lt_record *record, bool
     lt_json_close(json, ']');
 }
 
+static void put_polling(struct lt_json *json, const struct lt_record_polling *polling)
+{
+    if (!polling) {
+        lt_json_null(json, "polling");
+        return;
+    }
+    lt_json_open(json, "polling", '{');
+    lt_json_string(json, "bus", polling->bus);
+    lt_json_u64(json, "questions", polling->questions);
+    lt_json_u64(json, "flow_controls", polling->flow_controls);
+    lt_json_u64(json, "answers", polling->answers);
+    lt_json_open(json, "identification", '[');
+    for (size_t i = 0; i < polling->fact_count; i++) {
+        lt_json_open(json, NULL, '{');
+        lt_json_string(json, "controller", polling->facts[i].controller);
+        lt_json_string(json, "name", polling->facts[i].name);
+        lt_json_string(json, "text", polling->facts[i].text);
+        lt_json_close(json, '}');
+    }
+    lt_json_close(json, ']');
+    lt_json_open(json, "not_answered", '[');
+    for (size_t i = 0; i < polling->unanswered_count; i++) {
+        lt_json_open(json, NULL, '{');
+        lt_json_string(json, "value", polling->unanswered[i].value);
+        lt_json_string(json, "why", polling->unanswered[i].why);
+        lt_json_close(json, '}');
+    }
+    lt_json_close(json, ']');
+    lt_json_close(json, '}');
+}
+
 static void put_sheet(struct lt_json *json, const struct lt_record *record,
                       const struct lt_record_sheet *sheet, bool hash)
 {
@@ -97,6 +128,7 @@ static void put_sheet(struct lt_json *json, const struct lt_record *record,
     for (size_t i = 0; i < sheet->key_count; i++)
         lt_json_string(json, sheet->keys[i], sheet->values[i]);
     lt_json_close(json, '}');
+    put_polling(json, sheet->polling);
     lt_json_close(json, '}');
 }
 

@@ -5,9 +5,11 @@ import csv
 import json
 import os
 import re
+import subprocess
 import sys
 
 loomtap, run = sys.argv[1:3]
+profile = os.path.join(os.path.dirname(os.path.abspath(__file__)), '..', '..', 'signaldefs', 'obd-ii.ini')
 faults = []
 READ_ONLY = {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
 FOREIGN = '02010D5555555555'
@@ -161,12 +163,31 @@ def check_wire():
         expect('wheels chocked' in read(name + '.err'), f'{name}: no cautions')
 
 
+def check_polled():
+    sheet = json.loads(read('polled.log.json'))['polling']
+    facts = {(fact['controller'], fact['name'], fact['text']) for fact in sheet['identification']}
+    expect(facts == {('7E8', 'calibration_id', 'TARN0042'), ('7E8', 'vin', '1D4GP00R55B123456')},
+           f'polled: {facts}')
+    expect({'value': '01 0B', 'why': 'unsupported'} in sheet['not_answered'], f'polled: {sheet}')
+    recorded = [line.split(' ')[2] for line in read('polled.log').splitlines()]
+    asked = [frame for frame in recorded if is_request(frame.split('#')[0])]
+    on_the_bus = [f'{identifier}#{data}' for _, identifier, data in sent('rec')]
+    expect(asked == on_the_bus, f'polled: recorded {len(asked)} of {len(on_the_bus)} questions')
+    expect(sheet['questions'] + sheet['flow_controls'] == len(on_the_bus), 'polled: counts in the sheet')
+    # Three values together, one frame more a round for flow control.
+    expect(sum(frame.startswith('7E8#1008410C1AF80480') for frame in recorded) >= 5, 'polled: replies')
+    expect(sum(frame.startswith('0C4#') for frame in recorded) > 100, 'polled: the other traffic')
+    rows_ = subprocess.run([loomtap, 'decode', path('polled.log'), '-p', profile, '--only', 'obd_vehicle_speed'],
+                           check=False, capture_output=True, text=True).stdout.splitlines()
+    expect(len(rows_) > 5 and all(',60,km/h,' in row for row in rows_[1:]), f'polled: decoded {rows_[:3]}')
+
+
 def check_said():
     expect(not sent('still'), 'still: sent without --arm')
     statuses = dict(line.split() for line in read('statuses').splitlines())
     wanted = {'plain': '0', 'wide': '0', 'slow': '1', 'mute': '1', 'other': '0', 'deaf': '0', 'quiet': '0',
               'port': '0', 'unarmed': '0', 'missing': '4', 'no-can': '4', 'down': '4', 'unaccepted': '2',
-              'accepted': '1'}
+              'accepted': '1', 'polled': '0'}
     for name, status in wanted.items():
         expect(statuses.get(name) == status, f'{name}: exit {statuses.get(name)}, not {status}')
     says = {'missing': 'no such interface', 'no-can': 'no CAN interface', 'down': 'is down',
@@ -176,7 +197,7 @@ def check_said():
 
 
 for check in (check_every_frame, check_plain, check_wide, check_slow, check_mute, check_other, check_key_off,
-              check_wire, check_said):
+              check_wire, check_polled, check_said):
     try:
         check()
     except (IndexError, KeyError, FileNotFoundError) as error:

@@ -21,4 +21,7 @@ bool lt_filters_add_range(struct lt_can_filter *filters, size_t *count, uint32_t
 bool lt_filters_add_profile(struct lt_can_filter *filters, size_t *count,
                             const struct lt_profile *profile);
 
+/* Diagnostic requests and replies, as for a profile with parameters. */
+bool lt_filters_add_diagnostics(struct lt_can_filter *filters, size_t *count);
+
 #endif

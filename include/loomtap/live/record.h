@@ -69,6 +69,22 @@ struct lt_record_gap {
 };
 #define LT_RECORD_GAPS_MAX 256
 
+/* What was asked of the car while recording (ask.h), and what it is. */
+struct lt_record_fact {
+    const char *controller, *name, *text; /* "7E8", "calibration_id", "TARN0042" */
+};
+struct lt_record_unanswered {
+    const char *value, *why; /* "01 0B", "unsupported" */
+};
+struct lt_record_polling {
+    const char *bus;
+    uint64_t questions, flow_controls, answers;
+    const struct lt_record_fact *facts;
+    size_t fact_count;
+    const struct lt_record_unanswered *unanswered;
+    size_t unanswered_count;
+};
+
 struct lt_record_sheet {
     const char *program;          /* "loomtap 0.4" */
     int64_t started_ns, ended_ns; /* ended_ns LT_NO_TIME: still going on */
@@ -84,6 +100,7 @@ struct lt_record_sheet {
     /* What the person says about it ("access", "behind the gateway, connector C12"). */
     const char *const *keys, *const *values;
     size_t key_count;
+    const struct lt_record_polling *polling; /* NULL: nothing was asked */
 };
 
 /* JSON beside the recording, replaced as a whole. With `hash` each file's SHA-256 (FIPS 180-4) is

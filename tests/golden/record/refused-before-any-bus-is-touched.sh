@@ -8,4 +8,9 @@ try "note without text" $loomtap record can0 -o x.log --note access
 try "excluded identifier" $loomtap record can0 -o x.log --id '!0x100'
 try "range upside down" $loomtap record can0 -o x.log --id 0x200..0x100
 try "no such profile" $loomtap record can0 -o x.log -p missing.ini
+try "polling without arm" $loomtap record can0 -o x.log --poll 0C
+try "polling what is no value" $loomtap record can0 -o x.log --poll speedy --arm
+try "polling another bus" $loomtap record can0 -o x.log --poll 0C --poll-bus can1 --arm
+try "clearing codes" $loomtap record can0 -o x.log --poll 04: --arm
+try "arm without polling" $loomtap record can0 -o x.log --arm
 ls
