@@ -130,12 +130,11 @@ static void keep(struct watch_row *row, int64_t time_ns, uint64_t raw, enum lt_w
         row->slots = calloc(LT_WATCH_SLOTS, sizeof *row->slots);
     if (!row->slots || time_ns < 0)
         return;
-    struct watch_slot *slot = &row->slots[time_ns / LT_WATCH_SLOT_NS % LT_WATCH_SLOTS];
-    bool is_same = slot->state != LT_WATCH_AWAITED &&
-                   slot->time_ns / LT_WATCH_SLOT_NS == time_ns / LT_WATCH_SLOT_NS;
-    if (is_same && state < slot->state)
+    int64_t number = time_ns / LT_WATCH_SLOT_NS;
+    struct watch_slot *slot = &row->slots[number % LT_WATCH_SLOTS];
+    if (slot->number == number && state < slot->state)
         state = slot->state;
-    *slot = (struct watch_slot){time_ns, raw, state};
+    *slot = (struct watch_slot){number, time_ns, raw, state};
 }
 
 static void note_interval(struct watch_row *row, int64_t time_ns)
@@ -200,8 +199,7 @@ const struct watch_slot *watch_slot_at(const struct watch_row *row, int64_t numb
     if (!row->slots || number < 0)
         return NULL;
     const struct watch_slot *slot = &row->slots[number % LT_WATCH_SLOTS];
-    bool is_it = slot->state != LT_WATCH_AWAITED && slot->time_ns / LT_WATCH_SLOT_NS == number;
-    return is_it ? slot : NULL;
+    return slot->state != LT_WATCH_AWAITED && slot->number == number ? slot : NULL;
 }
 
 /* The newest slot that is not after the time. */

@@ -5,6 +5,7 @@
 #include "loomtap/live/watch.h"
 
 struct watch_slot {
+    int64_t number;  /* of the slot since 1970; its place is number % LT_WATCH_SLOTS */
     int64_t time_ns; /* of the last value in it */
     uint64_t raw;
     enum lt_watch_state state; /* the worst in it; AWAITED: nothing */

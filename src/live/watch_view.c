@@ -163,14 +163,17 @@ static void add_slot(struct cell *cell, const struct lt_scaler *scaler,
 
 static void fill_cells(const struct watch_row *row, int64_t at_ns, struct cell *cells, size_t count)
 {
-    int64_t last = at_ns / LT_WATCH_SLOT_NS, slots = COURSE_NS / LT_WATCH_SLOT_NS;
+    int64_t last = at_ns / LT_WATCH_SLOT_NS;
+    const size_t slots = COURSE_NS / LT_WATCH_SLOT_NS;
+    size_t step = 0, cell = count - 1; /* count steps a slot, slots steps a cell */
     for (size_t i = 0; i < count; i++)
         cells[i] = (struct cell){.low = INFINITY, .high = -INFINITY, .state = LT_WATCH_AWAITED};
-    for (int64_t back = 0; back < slots; back++) {
-        const struct watch_slot *slot = watch_slot_at(row, last - back);
-        size_t from_end = (size_t)back * count / (size_t)slots;
+    for (size_t back = 0; back < slots && row->slots; back++) {
+        const struct watch_slot *slot = watch_slot_at(row, last - (int64_t)back);
         if (slot && slot->time_ns <= at_ns)
-            add_slot(&cells[count - 1 - from_end], row->field->scaler, slot);
+            add_slot(&cells[cell], row->field->scaler, slot);
+        for (step += count; step >= slots && cell; step -= slots)
+            cell--;
     }
 }
 

@@ -23,7 +23,7 @@ kernel_need() {
 # library to preload, guest script, more words: the kernel passes NAME=value words of its command line on
 # to the first process.
 kernel_boot() {
-    TMPDIR=$run LD_PRELOAD=$1 timeout 280 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
+    TMPDIR=$run LD_PRELOAD=$1 timeout 560 linux.uml mem=256M rootfstype=hostfs rootflags=/ rw \
         init="$kernel_here/$2" LOOMTAP_RUN="$run" "${@:3}" uml_dir="$run/" con=null con0=fd:0,fd:1 quiet \
         </dev/null >"$run/console" 2>&1
 }
