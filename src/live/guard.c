@@ -290,7 +290,7 @@ enum lt_guard_fate lt_guard_wants(struct lt_guard *guard, uint32_t index,
         return guard->state == LT_GUARD_LISTENING ? LT_GUARD_NOT_YET : LT_GUARD_ENDED;
     if (is_clear && outlet->sent == 0)
         return LT_GUARD_NO_CLEAR;
-    if (real_ns - frame->time_ns > outlet->period_ns) {
+    if (real_ns - frame->time_ns > outlet->period_ns && !is_clear) {
         guard->counts.left_out++;
         return LT_GUARD_LATE;
     }
@@ -324,7 +324,9 @@ static bool make(struct lt_guard *guard, struct outlet *outlet)
 
 bool lt_guard_next(struct lt_guard *guard, int64_t now_ns, struct lt_guard_out *ret_out)
 {
-    if (guard->state != LT_GUARD_SENDING)
+    /* It stood still since the round began: the next round sees to that. */
+    bool stood = now_ns - guard->alive_ns > LT_GUARD_STALL_NS;
+    if (guard->state != LT_GUARD_SENDING || stood)
         return false;
     for (size_t i = 0; i < guard->count; i++) {
         struct outlet *outlet = &guard->outlets[i];

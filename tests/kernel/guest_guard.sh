@@ -19,18 +19,26 @@ begin() {
     witness=$!
     car "$bus" "$value" &
     car=$!
-    "$LOOMTAP" guard "$bus" -p kit.ini --log "$name.log" "$@" >"$name.out" 2>"$name.err" &
+    "$LOOMTAP" guard "$bus" -p kit.ini --log "$name.log" --duration 90 "$@" >"$name.out" 2>"$name.err" &
     guard=$!
 }
 # Until so many frames of the kit were seen; at most a minute.
 until_sent() {
     for _ in $(seq 600); do
-        [ "$(grep -c ' 6A0#' "$name.bus")" -ge "$1" ] && return
+        [ -f "$name.bus" ] && [ "$(grep -c ' 6A0#' "$name.bus")" -ge "$1" ] && return
         sleep 0.1
     done
     echo "$name: fewer than $1 frames were sent"
 }
 until_sending() { until_sent 1; }
+# Its log is on the disk a second after it began.
+until_running() {
+    for _ in $(seq 600); do
+        [ -s "$name.log.jsonl" ] && return
+        sleep 0.1
+    done
+    echo "$name: no log"
+}
 ended() {
     wait $guard
     echo "$name $?" >>statuses
@@ -74,8 +82,8 @@ foreign() {
     ended
 }
 foreign_first() {
-    begin foreign-first vcan3 $HIGH $unattended --reason 'test of a foreign sender' --listen 9
-    sleep 0.7
+    begin foreign-first vcan3 $HIGH $unattended --reason 'test of a foreign sender' --listen 20
+    until_running
     cansend vcan3 6A0#0000000000000000
     ended
 }
@@ -136,8 +144,8 @@ lost() {
     ended
 }
 early() {
-    begin early vcan10 $HIGH $unattended --reason 'test of an early end' --listen 9
-    sleep 0.6
+    begin early vcan10 $HIGH $unattended --reason 'test of an early end' --listen 20
+    until_running
     kill -TERM $guard
     ended
 }

@@ -228,6 +228,7 @@ static void a_process_that_stood_still_listens_again_and_sends_no_burst(void **s
     assert_true(goes_out(&s, 5000000, &out));
     want(&s, 5100, 1, false);                        /* waits, and then: stopped for a minute */
     assert_true(lt_guard_alive(s.guard, 6000 * MS)); /* exactly a second is not long */
+    assert_false(lt_guard_next(s.guard, 65000 * MS, &out)); /* before anyone has noticed */
     assert_false(lt_guard_alive(s.guard, 65000 * MS));
     assert_int_equal(lt_guard_state(s.guard), LT_GUARD_LISTENING);
     for (int64_t at = 5200; at < 65000; at += 100) /* the engine catches up */
@@ -362,8 +363,9 @@ static void an_all_clear_only_of_what_was_sent(void **state)
     assert_int_equal(want(&s, 5000, 0, true), LT_GUARD_NO_CLEAR);
     want(&s, 5000, 1, false);
     assert_true(goes_out(&s, 5000000, &out));
-    assert_int_equal(want(&s, 5100, 0, true), LT_GUARD_WAITS);
-    assert_true(goes_out(&s, 5100000, &out));
+    const struct lt_frame clear = lamp(5100, 0); /* however late: it ends the run */
+    assert_int_equal(lt_guard_wants(s.guard, OUT, &clear, true, REAL + 5900 * MS), LT_GUARD_WAITS);
+    assert_true(goes_out(&s, 5900000, &out));
     assert_true(out.is_clear);
     assert_int_equal(lt_guard_counts(s.guard)->clears, 1);
     end(&s);

@@ -73,7 +73,7 @@ enum lt_guard_fate {
     LT_GUARD_WAITS, /* it is the next to go out */
     LT_GUARD_NOT_ARMED,
     LT_GUARD_NOT_YET,  /* still listening */
-    LT_GUARD_LATE,     /* more than a period behind its time: left out */
+    LT_GUARD_LATE,     /* more than a period behind its time, and no all-clear: left out */
     LT_GUARD_ENDED,    /* stopped */
     LT_GUARD_NO_CLEAR, /* an all-clear of what was never sent */
 };
@@ -123,7 +123,8 @@ struct lt_guard_out {
     bool is_clear;
     struct lt_frame frame; /* time_ns: the engine's */
 };
-/* What has to go out now; lt_guard_sent must follow. */
+/* What has to go out now; lt_guard_sent must follow. now_ns has to be looked up for it: nothing
+ * goes out more than LT_GUARD_STALL_NS after the round began. */
 bool lt_guard_next(struct lt_guard *guard, int64_t now_ns, struct lt_guard_out *ret_out);
 void lt_guard_sent(struct lt_guard *guard, int64_t now_ns, int64_t real_ns, bool is_taken);
 /* When the next round is due at the latest, for what waits or listens; INT64_MAX: nothing is. */
