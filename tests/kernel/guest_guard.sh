@@ -156,9 +156,9 @@ dm1() {
         cangen vcan11 -g 100 -I 18FEEE00 -e -L 8 -D 20FFFFFFFFFFFFFF >/dev/null &
         car=$!
         "$LOOMTAP" guard vcan11 -p dm1.ini --log $name.log $unattended --reason 'test of an address' \
-            --duration 13 >$name.out 2>$name.err &
+            --duration 16 >$name.out 2>$name.err &
         guard=$!
-        sleep 1
+        until_running
         [ $name = dm1 ] || cansend vcan11 0CF00480#0000000000000000
         ended
     done
@@ -169,13 +169,14 @@ bench() {
     make_bus vcan13
     "$LOOMTAP" record vcan12 vcan13 -o drive.log --duration 30 --quiet &
     recorder=$!
+    "$LOOMTAP" mimic drive --duration 12 --play can0=vcan12,can1=vcan13 --quiet &
+    player=$!
     "$LOOMTAP" guard vcan12 vcan13 -p tarn.ini --bus powertrain=vcan12,chassis=vcan13 $unattended \
         --reason 'bench, no vehicle' --log bench.log --frames --duration 30 >bench.out 2>bench.err &
     guard=$!
-    sleep 1
-    "$LOOMTAP" mimic drive --duration 7 --play can0=vcan12,can1=vcan13
+    wait $player
     echo "bench-play $?" >>statuses
-    sleep 1
+    sleep 0.5
     kill -INT $guard
     wait $guard
     echo "bench $?" >>statuses
