@@ -96,6 +96,7 @@ struct run {
     struct keys keys;
     struct polling polling;
     struct lt_can_bus_state states[LT_BUSES_MAX];
+    struct lt_stamps_report clocks[LT_BUSES_MAX];
     struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
     struct lt_record_sheet sheet;
     char sheet_path[4096];
@@ -215,8 +216,10 @@ static bool write_sheet(struct run *run, bool at_end)
     struct lt_error error;
     if (!run->sheet_path[0])
         return true;
-    for (size_t i = 0; i < run->sheet.bus_count; i++)
+    for (size_t i = 0; i < run->sheet.bus_count; i++) {
         run->states[i] = lt_intake_state(run->intake, i);
+        run->clocks[i] = lt_intake_clock(run->intake, i);
+    }
     run->sheet.polling = polling_sheet(&run->polling);
     if (lt_record_write_sheet(run->record, &run->sheet, at_end, run->sheet_path, &error) == LT_OK)
         return true;
@@ -380,6 +383,17 @@ static void record_frames(struct run *run, const struct wishes *wishes)
 
 /* ---- the end ---- */
 
+static void say_clock(const struct run *run, size_t bus)
+{
+    const struct lt_stamps_report *clock = &run->clocks[bus];
+    if (clock->has_line)
+        say(run->v->common.quiet,
+            "%s: against the adapter's own clock the host drifts %+.1f ppm; its stamps are %.0f us "
+            "off, 99 %% of them less than %.0f\n",
+            run->sheet.buses[bus], clock->line.drift_ppm, clock->line.jitter_ns / 1e3,
+            clock->line.jitter_99_ns / 1e3);
+}
+
 static void say_all(const struct run *run)
 {
     const uint64_t *losses = lt_record_losses(run->record);
@@ -388,6 +402,7 @@ static void say_all(const struct run *run)
         const struct lt_can_bus_state *state = &run->states[i];
         say(quiet, "%s: %" PRIu64 " frames, lost by the kernel or here: %" PRIu64 "\n",
             run->sheet.buses[i], state->frames, state->drops);
+        say_clock(run, i);
     }
     if (run->polling.on)
         asker_say_counts(&run->polling.asker);
@@ -446,6 +461,7 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
         .ended_ns = LT_NO_TIME,
         .buses = run->v->common.arguments.items,
         .states = run->states,
+        .clocks = run->clocks,
         .bus_count = run->v->common.arguments.count,
         .gaps = run->gaps,
         .marks = run->v->marks,

@@ -21,6 +21,7 @@ struct lt_intake {
     size_t bus_count;
     struct lt_can_bus_state states[LT_BUSES_MAX];
     uint64_t overflown[LT_BUSES_MAX]; /* the ring was full */
+    struct lt_stamps *stamps;         /* a bus each */
     struct item *ring;
     size_t room, first, count;
     struct item taken; /* what the caller has in hand */
@@ -64,6 +65,8 @@ static void *read_bus(void *context)
         if (event == LT_CAN_TIMEOUT)
             lt_can_bus_count_drops(intake->bus);
         pthread_mutex_lock(&intake->mutex);
+        if (event == LT_CAN_FRAME)
+            lt_stamps_add(&intake->stamps[heard.bus], heard.time_ns, heard.hardware_ns);
         if (event != LT_CAN_TIMEOUT) {
             put(intake, event, &heard);
             pthread_cond_signal(&intake->filled);
@@ -86,6 +89,15 @@ static bool make_condition(struct lt_intake *intake)
     return good;
 }
 
+static void free_memory(struct lt_intake *intake)
+{
+    if (!intake)
+        return;
+    free(intake->stamps);
+    free(intake->ring);
+    free(intake);
+}
+
 enum lt_code lt_intake_start(struct lt_intake **ret_intake, struct lt_can_bus *bus, size_t count,
                              size_t room, struct lt_error *error)
 {
@@ -93,9 +105,10 @@ enum lt_code lt_intake_start(struct lt_intake **ret_intake, struct lt_can_bus *b
     if (intake) {
         intake->room = room ? room : LT_INTAKE_ROOM;
         intake->ring = calloc(intake->room, sizeof *intake->ring);
+        intake->stamps = calloc(count, sizeof *intake->stamps);
     }
-    if (!intake || !intake->ring) {
-        free(intake);
+    if (!intake || !intake->ring || !intake->stamps) {
+        free_memory(intake);
         lt_can_bus_free(bus);
         return lt_fail(error, LT_E_MEMORY, "out of memory for frames that wait");
     }
@@ -107,8 +120,7 @@ enum lt_code lt_intake_start(struct lt_intake **ret_intake, struct lt_can_bus *b
         *ret_intake = intake;
         return LT_OK;
     }
-    free(intake->ring);
-    free(intake);
+    free_memory(intake);
     lt_can_bus_free(bus);
     return lt_fail(error, LT_E_LIMIT, "no thread for listening to the bus");
 }
@@ -124,8 +136,7 @@ void lt_intake_free(struct lt_intake *intake)
     pthread_cond_destroy(&intake->filled);
     pthread_mutex_destroy(&intake->mutex);
     lt_can_bus_free(intake->bus);
-    free(intake->ring);
-    free(intake);
+    free_memory(intake);
 }
 
 enum lt_can_event lt_intake_take(struct lt_intake *intake, int64_t wait_ns,
@@ -159,4 +170,14 @@ struct lt_can_bus_state lt_intake_state(struct lt_intake *intake, size_t number)
         state = intake->states[number];
     pthread_mutex_unlock(&intake->mutex);
     return state;
+}
+
+struct lt_stamps_report lt_intake_clock(struct lt_intake *intake, size_t number)
+{
+    struct lt_stamps_report report = {0};
+    pthread_mutex_lock(&intake->mutex);
+    if (number < intake->bus_count)
+        report = lt_stamps_report(&intake->stamps[number]);
+    pthread_mutex_unlock(&intake->mutex);
+    return report;
 }

@@ -33,6 +33,25 @@ static void put_zone(struct lt_json *json, int64_t time_ns)
     lt_json_string(json, "time_zone", text);
 }
 
+/* The adapter's own stamps against the kernel's, which are in the recording. */
+static void put_clock(struct lt_json *json, const struct lt_stamps_report *clock)
+{
+    if (!clock || clock->frames == 0) {
+        lt_json_null(json, "adapter_clock");
+        return;
+    }
+    lt_json_open(json, "adapter_clock", '{');
+    lt_json_u64(json, "frames", clock->frames);
+    lt_json_u64(json, "jumps", clock->jumps);
+    if (clock->has_line) {
+        lt_json_i64(json, "offset_ns", clock->line.offset_ns);
+        lt_json_f64(json, "drift_ppm", clock->line.drift_ppm);
+        lt_json_f64(json, "jitter_us", clock->line.jitter_ns / 1e3);
+        lt_json_f64(json, "jitter_99_us", clock->line.jitter_99_ns / 1e3);
+    }
+    lt_json_close(json, '}');
+}
+
 static void put_buses(struct lt_json *json, const struct lt_record_sheet *sheet)
 {
     lt_json_open(json, "buses", '[');
@@ -44,6 +63,7 @@ static void put_buses(struct lt_json *json, const struct lt_record_sheet *sheet)
         lt_json_u64(json, "frames", state->frames);
         lt_json_u64(json, "drops", state->drops);
         lt_json_u64(json, "queue_bytes", state->queue_bytes);
+        put_clock(json, sheet->clocks ? &sheet->clocks[i] : NULL);
         lt_json_close(json, '}');
     }
     lt_json_close(json, ']');

@@ -107,3 +107,10 @@ bool lt_stamps_line(const struct lt_stamps *stamps, struct lt_stamps_line *ret_l
     measure_jitter(stamps, slope, start, ret_line);
     return true;
 }
+
+struct lt_stamps_report lt_stamps_report(const struct lt_stamps *stamps)
+{
+    struct lt_stamps_report report = {.frames = stamps->frames, .jumps = stamps->jumps};
+    report.has_line = lt_stamps_line(stamps, &report.line);
+    return report;
+}

@@ -3,7 +3,9 @@
 
 #include <math.h>
 
-#include "loomtap/core/frame.h"
+#include "folder.h"
+
+#include "loomtap/live/record.h"
 #include "loomtap/live/stamps.h"
 
 #define MS INT64_C(1000000)
@@ -112,6 +114,35 @@ static void a_moment_is_too_short_for_a_line(void **state)
     assert_false(lt_stamps_line(&stamps, &line));
 }
 
+static void the_sheet_has_it_for_buses_with_stamps_of_their_own(void **state)
+{
+    (void)state;
+    const char *buses[] = {"can0", "can1"};
+    const struct lt_can_bus_state states[2] = {{0}, {0}};
+    char text[4096] = "";
+    feed(1000, 2500, 0.0, 0);
+    const struct lt_stamps_report clocks[2] = {lt_stamps_report(&stamps), {0}};
+    struct lt_record_sheet sheet = {.program = "test",
+                                    .ended_ns = LT_NO_TIME,
+                                    .buses = buses,
+                                    .states = states,
+                                    .clocks = clocks,
+                                    .bus_count = 2};
+    struct lt_record *record;
+    struct lt_record_options options = {0};
+    assert_int_equal(lt_record_open(&record, path_of("x.log"), &options, NULL), LT_OK);
+    assert_int_equal(lt_record_write_sheet(record, &sheet, false, path_of("x.json"), NULL), LT_OK);
+    lt_record_free(record);
+    FILE *file = fopen(path_of("x.json"), "r");
+    assert_non_null(file);
+    text[fread(text, 1, sizeof text - 1, file)] = '\0';
+    fclose(file);
+    assert_non_null(strstr(text, "\"adapter_clock\":{\"frames\":1000,\"jumps\":0,"
+                                 "\"offset_ns\":2500,\"drift_ppm\":0,"));
+    assert_non_null(strstr(text, "\"adapter_clock\":null"));
+    assert_int_equal(unlink(path_of("x.json")) + unlink(path_of("x.log")), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -122,6 +153,7 @@ int main(void)
         cmocka_unit_test_setup(a_clock_that_is_set_begins_anew, begin),
         cmocka_unit_test_setup(without_stamps_of_both_there_is_no_line, begin),
         cmocka_unit_test_setup(a_moment_is_too_short_for_a_line, begin),
+        cmocka_unit_test_setup(the_sheet_has_it_for_buses_with_stamps_of_their_own, begin),
     };
-    return cmocka_run_group_tests(tests, NULL, NULL);
+    return cmocka_run_group_tests(tests, make_folder, drop_folder);
 }

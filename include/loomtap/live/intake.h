@@ -9,6 +9,7 @@
 
 #include "loomtap/base/error.h"
 #include "loomtap/capture/can_bus.h"
+#include "loomtap/live/stamps.h"
 
 #define LT_INTAKE_ROOM 131072 /* frames: six seconds of a full 1 Mbit/s bus, 22 MB */
 
@@ -27,5 +28,8 @@ enum lt_can_event lt_intake_take(struct lt_intake *intake, int64_t wait_ns,
 
 /* The bus as it was when its thread looked last; its drops hold those of a full intake too. */
 struct lt_can_bus_state lt_intake_state(struct lt_intake *intake, size_t number);
+
+/* The adapter's clock of this bus against the host's, of the frames so far. */
+struct lt_stamps_report lt_intake_clock(struct lt_intake *intake, size_t number);
 
 #endif

@@ -13,6 +13,7 @@
 #include "loomtap/base/error.h"
 #include "loomtap/capture/can_bus.h"
 #include "loomtap/capture/writer.h"
+#include "loomtap/live/stamps.h"
 
 struct lt_record_options {
     struct lt_writer_options writing; /* `grows` is set by the recording */
@@ -91,6 +92,7 @@ struct lt_record_sheet {
     const char *why_ended;        /* NULL while it goes on */
     const char *const *buses;
     const struct lt_can_bus_state *states;
+    const struct lt_stamps_report *clocks; /* a bus each; NULL: not known */
     size_t bus_count;
     const struct lt_record_gap *gaps; /* of at most LT_RECORD_GAPS_MAX; further ones are counted */
     size_t gap_count;

@@ -45,4 +45,12 @@ struct lt_stamps_line {
 /* False: too few frames with both stamps, or within too short a time. */
 bool lt_stamps_line(const struct lt_stamps *stamps, struct lt_stamps_line *ret_line);
 
+/* Both, for a sheet. */
+struct lt_stamps_report {
+    uint64_t frames, jumps; /* frames 0: the adapter gives no stamps of its own */
+    bool has_line;
+    struct lt_stamps_line line;
+};
+struct lt_stamps_report lt_stamps_report(const struct lt_stamps *stamps);
+
 #endif
