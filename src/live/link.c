@@ -134,7 +134,7 @@ static void take_modes(const struct nlattr *attribute, struct reading *reading)
 
 static void take_supported(const struct nlattr *nest, struct reading *reading)
 {
-    const struct nlattr *attribute;
+    struct nlattr *attribute;
     mnl_attr_for_each_nested(attribute, nest)
     {
         if (mnl_attr_get_type(attribute) != IFLA_CAN_CTRLMODE_SUPPORTED)
@@ -202,7 +202,7 @@ static void take_statistics(const struct nlattr *attribute, struct lt_link *link
 
 static void take_info(const struct nlattr *nest, struct reading *reading)
 {
-    const struct nlattr *attribute, *inner;
+    struct nlattr *attribute, *inner;
     bool has_controller = false;
     mnl_attr_for_each_nested(attribute, nest)
     {
@@ -225,7 +225,7 @@ static int take_link(const struct nlmsghdr *message, void *context)
     const struct ifinfomsg *info = mnl_nlmsg_get_payload(message);
     reading->is_can = info->ifi_type == ARPHRD_CAN;
     reading->link->is_up = (info->ifi_flags & IFF_UP) != 0;
-    const struct nlattr *attribute;
+    struct nlattr *attribute;
     mnl_attr_for_each(attribute, message, sizeof *info)
     {
         if (mnl_attr_get_type(attribute) == IFLA_LINKINFO)
