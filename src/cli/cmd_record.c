@@ -7,6 +7,7 @@
 #include "cli/cautions.h"
 #include "cli/commands.h"
 #include "cli/keys.h"
+#include "cli/needs.h"
 #include "cli/polling.h"
 #include "cli/profiles.h"
 #include "cli/stop.h"
@@ -23,10 +24,10 @@ struct record_values {
     struct common common;
     const char *output, *form, *marks, *sheet;
     const char *poll_bus;
-    struct list keys, notes, ids, profiles, poll;
+    struct list keys, notes, ids, profiles, poll, roles;
     int64_t duration_ns, split_ns;
     uint64_t frames, split_mb;
-    bool no_errors, vin, arm, cautions_read;
+    bool no_errors, vin, arm, cautions_read, lead;
 };
 
 #define AT(member) offsetof(struct record_values, member)
@@ -53,6 +54,10 @@ static const struct option_row options[] = {
     {"--poll-bus", NULL, OPTION_TEXT, AT(poll_bus), "BUS", "ask there (default: the first BUS)"},
     {"--vin", NULL, OPTION_FLAG, AT(vin), NULL,
      "polling: ask for the vehicle's number too, and keep it in the sheet"},
+    {"--for", NULL, OPTION_LIST, AT(roles), "ROLE,...",
+     "say meanwhile what is still missing to seek these"},
+    {"--lead", NULL, OPTION_FLAG, AT(lead), NULL,
+     "with --for: read out what to drive next, with a beep"},
     ARM_OPTIONS,
     COMMON_OPTIONS,
 };
@@ -73,10 +78,14 @@ static const char details[] =
     "--poll asks one bus while all of them are recorded; questions and replies are in the\n"
     "recording, calibration ids in the sheet. It ends when the key is off and begins again when\n"
     "the bus wakes.\n" QUESTION_WORDS "\n"
+    "--for counts by the figures that seek judges by: replies (of --poll, or of another tester)\n"
+    "for numbers, marks for labels such as drive_mode. With --poll its roles are asked for too.\n\n"
     "examples:\n"
     "  loomtap record can0 -o drive.log --marks marks.csv --key c=comfort,s=sport,w=wet\n"
     "  loomtap record can0 can1 -o drive.pcapng.zst --split 10 --note access='behind the gateway'\n"
     "  loomtap record can0 -o drive.log --poll engine_speed,load,lambda --arm\n"
+    "  loomtap record can0 -o drive.log --poll engine_speed,load --for vehicle_speed,drive_mode\n"
+    "      --lead --marks marks.csv --key c=comfort,s=sport --arm\n"
     "  loomtap record can0 -o - --duration 60 | loomtap survey -\n";
 
 struct wishes {
@@ -95,6 +104,7 @@ struct run {
     struct lt_marks_file *marks;
     struct keys keys;
     struct polling polling;
+    struct needs needs;
     struct lt_can_bus_state states[LT_BUSES_MAX];
     struct lt_stamps_report clocks[LT_BUSES_MAX];
     struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
@@ -167,6 +177,7 @@ static int take_polling(const struct record_values *v, struct wishes *wishes,
                         struct polling *polling)
 {
     wishes->polling = (struct polling_wishes){.values = &v->poll,
+                                              .roles = &v->roles,
                                               .bus = v->poll_bus,
                                               .vin = v->vin,
                                               .arm = v->arm,
@@ -183,8 +194,25 @@ static int take_polling(const struct record_values *v, struct wishes *wishes,
                        LT_CAN_FILTERS_MAX);
 }
 
+static int take_needs(const struct record_values *v, const struct wishes *wishes,
+                      struct needs *needs)
+{
+    const char *labels[NEEDS_LABELS];
+    size_t count = 0;
+    for (size_t i = 0; i < 256 && count < NEEDS_LABELS; i++)
+        if (wishes->key_labels[i])
+            labels[count++] = wishes->key_labels[i];
+    const struct needs_wishes wanted = {.roles = &v->roles,
+                                        .labels = labels,
+                                        .label_count = count,
+                                        .marks = v->marks != NULL,
+                                        .lead = v->lead,
+                                        .quiet = v->common.quiet};
+    return needs_take(needs, &wanted);
+}
+
 static int take_options(const struct record_values *v, struct wishes *wishes,
-                        struct polling *polling)
+                        struct polling *polling, struct needs *needs)
 {
     struct lt_error error;
     if (v->common.arguments.count == 0)
@@ -206,6 +234,8 @@ static int take_options(const struct record_values *v, struct wishes *wishes,
         status = take_ids(v, wishes);
     if (status == EXIT_FINE)
         status = take_profiles(v, wishes);
+    if (status == EXIT_FINE)
+        status = take_needs(v, wishes, needs);
     return status == EXIT_FINE ? take_polling(v, wishes, polling) : status;
 }
 
@@ -221,6 +251,8 @@ static bool write_sheet(struct run *run, bool at_end)
         run->clocks[i] = lt_intake_clock(run->intake, i);
     }
     run->sheet.polling = polling_sheet(&run->polling);
+    run->sheet.needs = needs_sheet(&run->needs);
+    run->sheet.need_count = run->needs.count;
     if (lt_record_write_sheet(run->record, &run->sheet, at_end, run->sheet_path, &error) == LT_OK)
         return true;
     say_error(&error);
@@ -272,22 +304,32 @@ static void note_back(struct run *run, const struct lt_can_heard *heard)
 
 /* ---- while it goes on ---- */
 
+/* What a key without a label is called. */
+static const char *key_name(char key)
+{
+    static char names[256][2];
+    names[(unsigned char)key][0] = key;
+    return names[(unsigned char)key];
+}
+
 static void take_marks(struct run *run, const struct wishes *wishes)
 {
-    char key, label[8];
+    char key;
     while (run->marks && keys_next(&run->keys, &key)) {
-        const char *said = wishes->key_labels[(unsigned char)key];
-        lt_text_format(label, sizeof label, "%c", key);
+        const char *label = wishes->key_labels[(unsigned char)key];
         int64_t time_ns = lt_clock_ns(CLOCK_REALTIME);
-        if (lt_marks_put(run->marks, time_ns, said ? said : label)) {
+        if (!label)
+            label = key_name(key);
+        if (lt_marks_put(run->marks, time_ns, label)) {
             run->sheet.mark_count++;
+            needs_mark(&run->needs, time_ns, label);
         } else if (run->marks_lost++ == 0) {
             complain("a mark could not be written: %s", strerror(errno));
         }
     }
 }
 
-static const char *polling_text(struct run *run)
+static const char *more_text(struct run *run)
 {
     static char text[80];
     if (!run->polling.on)
@@ -309,7 +351,7 @@ static void show(struct run *run, int64_t now)
                   ", marks: %" PRIu64 "%s",
                   seconds / 60, seconds % 60, run->frames,
                   (double)run->frames * 1e9 / (double)(now - run->began_ns + 1), drops,
-                  run->sheet.mark_count, polling_text(run));
+                  run->sheet.mark_count, more_text(run));
 }
 
 static bool is_over(struct run *run, int64_t now)
@@ -329,6 +371,7 @@ static bool take_frame(struct run *run, const struct lt_can_heard *heard)
     if (run->v->no_errors && lt_frame_has(heard->frame, LT_FRAME_ERROR))
         return true;
     run->frames++;
+    needs_hear(&run->needs, heard->frame);
     return lt_record_put(run->record, heard->frame, run->sheet.buses[heard->bus]);
 }
 
@@ -370,6 +413,7 @@ static void record_frames(struct run *run, const struct wishes *wishes)
         if (now - looked_ns >= LOOK_NS) {
             looked_ns = now;
             take_marks(run, wishes);
+            needs_look(&run->needs, lt_clock_ns(CLOCK_REALTIME), now);
             show(run, now);
         }
         good = good && lt_record_tick(run->record, now);
@@ -425,6 +469,7 @@ static int end(struct run *run)
     }
     run->sheet.ended_ns = lt_clock_ns(CLOCK_REALTIME);
     run->sheet.why_ended = run->why_ended;
+    size_t missing = needs_say_missing(&run->needs, run->sheet.ended_ns);
     for (size_t i = 0; i < run->sheet.bus_count; i++)
         run->states[i] = lt_intake_state(run->intake, i);
     if (!write_sheet(run, true) || run->marks_lost)
@@ -434,6 +479,8 @@ static int end(struct run *run)
         say(run->v->common.quiet, "no frame came: is the bus awake, the bit rate right?\n");
         status = EXIT_NO;
     }
+    if (missing && status == EXIT_FINE)
+        status = EXIT_NO;
     return status;
 }
 
@@ -501,13 +548,14 @@ static int run(void *values)
     static struct wishes wishes;
     static struct run state;
     state.v = values;
-    int status = take_options(values, &wishes, &state.polling);
+    int status = take_options(values, &wishes, &state.polling, &state.needs);
     if (status == EXIT_FINE)
         status = record(&state, &wishes);
     lt_marks_free(state.marks);
     lt_record_free(state.record);
     lt_intake_free(state.intake);
     polling_free(&state.polling);
+    needs_free(&state.needs);
     return status;
 }
 

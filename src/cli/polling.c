@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "cli/answers.h"
+#include "loomtap/core/role.h"
 
 static const struct {
     uint32_t number;
@@ -18,6 +19,16 @@ static size_t find_bus(const struct list *buses, const char *name)
     while (name && i < buses->count && strcmp(buses->items[i], name) != 0)
         i++;
     return i;
+}
+
+/* What the recording is for is asked for, too. */
+static void add_roles(const struct list *roles, struct list *words)
+{
+    for (size_t i = 0; roles && i < roles->count && words->count < LIST_MAX; i++) {
+        const struct lt_role *role = lt_role_find(lt_text_of(roles->items[i]));
+        if (role && role->obd_pid >= 0)
+            words->items[words->count++] = roles->items[i];
+    }
 }
 
 int polling_take(struct polling *polling, const struct polling_wishes *wishes,
@@ -36,7 +47,10 @@ int polling_take(struct polling *polling, const struct polling_wishes *wishes,
     if (find_bus(buses, wishes->bus) == buses->count)
         return usage_error("record", "--poll-bus: `%s` is not among the buses recorded",
                            wishes->bus);
-    int status = questions_take(&all, "record", wishes->values);
+    static struct list words;
+    words = *wishes->values;
+    add_roles(wishes->roles, &words);
+    int status = questions_take(&all, "record", &words);
     polling->questions = (struct questions){.standard = all.standard};
     if (status != EXIT_FINE)
         return status;

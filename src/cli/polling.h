@@ -11,6 +11,7 @@
 
 struct polling_wishes {
     const struct list *values; /* empty: nothing is asked */
+    const struct list *roles;  /* asked for as well, those that a PID measures */
     const char *bus;           /* NULL: the first one recorded */
     bool vin, arm, cautions_read, quiet;
 };

@@ -149,6 +149,15 @@ static void put_sheet(struct lt_json *json, const struct lt_record *record,
         lt_json_string(json, sheet->keys[i], sheet->values[i]);
     lt_json_close(json, '}');
     put_polling(json, sheet->polling);
+    lt_json_open(json, "wanted_for", '[');
+    for (size_t i = 0; i < sheet->need_count; i++) {
+        lt_json_open(json, NULL, '{');
+        lt_json_string(json, "role", sheet->needs[i].role);
+        lt_json_bool(json, "enough", sheet->needs[i].enough);
+        lt_json_string(json, "say", sheet->needs[i].say);
+        lt_json_close(json, '}');
+    }
+    lt_json_close(json, ']');
     lt_json_close(json, '}');
 }
 

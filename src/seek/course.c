@@ -12,6 +12,7 @@
 
 #include <stdlib.h>
 
+#define MOVED_STEPS  3.0 /* sd of a reference that moved, in its steps */
 #define Z_NEEDED     4.4
 #define N_EFF_SLOW   10.0
 #define SPREAD_BINS  16u
@@ -173,6 +174,16 @@ enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_ar
     course.every = course.count / COMPARED + 1;
     *ret_course = course;
     return LT_OK;
+}
+
+bool seek_was_exercised(const struct seek_course *course)
+{
+    if (course->count < SEEK_COUNT_LEAST || !(course->quantum > 0) ||
+        (course->reference->clock_unknown && !course->clock_found))
+        return false;
+    if (course->slow)
+        return course->levels >= SEEK_SLOW_LEVELS && course->changes >= SEEK_SLOW_LEVELS;
+    return course->sd >= MOVED_STEPS * course->quantum && course->n_eff >= SEEK_N_EFF_LEAST;
 }
 
 void seek_rows(const struct seek_view *view, const struct seek_course *course, int64_t lag_ns,

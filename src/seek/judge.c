@@ -9,9 +9,6 @@
 
 #include <stdlib.h>
 
-#define MOVED_STEPS  3.0 /* sd of a reference that moved, in its steps */
-#define SLOW_LEVELS  4u
-#define N_EFF_LEAST  10.0
 #define COPY_STEPS   1.5
 #define COPY_SPREAD  0.012 /* of the reference's spread */
 #define APART_STEPS  2.5   /* beyond it the values are materially different */
@@ -314,16 +311,6 @@ static enum lt_seek_verdict verdict_of(struct judging *judging)
     return judging->rival ? LT_SEEK_AMBIGUOUS : LT_SEEK_FOUND;
 }
 
-static bool was_exercised(const struct seek_course *course)
-{
-    if (course->count < 8 || !(course->quantum > 0) ||
-        (course->reference->clock_unknown && !course->clock_found))
-        return false;
-    if (course->slow)
-        return course->levels >= SLOW_LEVELS && course->changes >= SLOW_LEVELS;
-    return course->sd >= MOVED_STEPS * course->quantum && course->n_eff >= N_EFF_LEAST;
-}
-
 static bool answer(struct judging *judging, struct lt_arena *scratch,
                    struct lt_seek_target *ret_target)
 {
@@ -377,7 +364,7 @@ enum lt_code seek_judge(const struct seek_all *all, size_t which, struct lt_aren
     lt_arena_init(&scratch, 0);
     bool fine = fill(&judging, all, &scratch);
     if (fine) {
-        judging.exercised = was_exercised(judging.course);
+        judging.exercised = seek_was_exercised(judging.course);
         find_groups(&judging);
         put_preferred_first(&judging);
         fine = answer(&judging, &scratch, ret_target);

@@ -85,6 +85,12 @@ struct seek_course {
 
 enum lt_code seek_course_make(const struct lt_reference *reference, struct lt_arena *arena,
                               struct seek_course *ret_course, struct lt_error *error);
+/* Did it move enough, and often enough, for an answer to mean something? Of slow ones by the number
+ * of different values. */
+#define SEEK_COUNT_LEAST 8u
+#define SEEK_SLOW_LEVELS 4u
+#define SEEK_N_EFF_LEAST 10.0
+bool seek_was_exercised(const struct seek_course *course);
 /* The time in which a series forgets itself (its autocorrelation falls below 1/e). */
 double seek_memory_s(const int64_t *time_ns, const double *value, size_t count);
 /* Finds the offset of a clock that is not known, and moves the course's times by it. clock_found

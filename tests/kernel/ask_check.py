@@ -182,12 +182,25 @@ def check_polled():
     expect(len(rows_) > 5 and all(',60,km/h,' in row for row in rows_[1:]), f'polled: decoded {rows_[:3]}')
 
 
+def check_wanted():
+    wanted = {need['role']: need for need in json.loads(read('polled.log.json'))['wanted_for']}
+    expect(wanted['drive_mode']['enough'] and wanted['drive_mode']['say'] == 'enough', f'wanted: {wanted}')
+    expect(not wanted['engine_speed']['enough'] and 'three pull-aways' in wanted['engine_speed']['say'],
+           f'wanted: {wanted}')
+    said = read('polled.err').splitlines()
+    expect('drive_mode: enough' in said, f'wanted: said {said}')
+    expect('next: blip the throttle in neutral, then pull away through the gears' in said, f'wanted: {said}')
+    expect(any(line.startswith('missing for engine_speed: it has not moved yet') for line in said),
+           f'wanted: said {said}')
+    expect('\a' not in read('polled.err'), 'wanted: beeps into a file')
+
+
 def check_said():
     expect(not sent('still'), 'still: sent without --arm')
     statuses = dict(line.split() for line in read('statuses').splitlines())
     wanted = {'plain': '0', 'wide': '0', 'slow': '1', 'mute': '1', 'other': '0', 'deaf': '0', 'quiet': '0',
               'port': '0', 'unarmed': '0', 'missing': '4', 'no-can': '4', 'down': '4', 'unaccepted': '2',
-              'accepted': '1', 'polled': '0'}
+              'accepted': '1', 'polled': '1'}
     for name, status in wanted.items():
         expect(statuses.get(name) == status, f'{name}: exit {statuses.get(name)}, not {status}')
     says = {'missing': 'no such interface', 'no-can': 'no CAN interface', 'down': 'is down',
@@ -197,7 +210,7 @@ def check_said():
 
 
 for check in (check_every_frame, check_plain, check_wide, check_slow, check_mute, check_other, check_key_off,
-              check_wire, check_polled, check_said):
+              check_wire, check_polled, check_wanted, check_said):
     try:
         check()
     except (IndexError, KeyError, FileNotFoundError) as error:

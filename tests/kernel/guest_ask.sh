@@ -74,9 +74,13 @@ ask deaf deaf 0C --every 100ms --as csv --arm
 ask quiet quiet 0C --every 100ms --as csv --arm
 ask port port 0C --every 100ms --as csv --listen inner --arm
 ask unarmed still 0C codes
-{ "$LOOMTAP" record rec -o polled.log --poll engine_speed,04,0D,0B --vin --arm --duration 14 2>polled.err
+mkfifo keys
+exec 9<>keys # a job in the background has no standard input but one that is named
+{ "$LOOMTAP" record rec -o polled.log --poll engine_speed,04,0D,0B --vin --arm --duration 14 --marks marks.csv \
+    --key s=sport,c=comfort --for engine_speed,drive_mode --lead <&9 2>polled.err
   echo "polled $?" >>statuses; } &
 asks="$asks $!"
+for key in s c s c; do sleep 2; printf $key >&9; done
 
 # Somebody else asks, some seconds later, for three seconds: known by its padding.
 asked() { # bus, so often

@@ -86,6 +86,13 @@ struct lt_record_polling {
     size_t unanswered_count;
 };
 
+/* What it was recorded for, and what is still missing for that. */
+struct lt_record_need {
+    const char *role;
+    bool enough;
+    const char *say;
+};
+
 struct lt_record_sheet {
     const char *program;          /* "loomtap 0.4" */
     int64_t started_ns, ended_ns; /* ended_ns LT_NO_TIME: still going on */
@@ -103,6 +110,8 @@ struct lt_record_sheet {
     const char *const *keys, *const *values;
     size_t key_count;
     const struct lt_record_polling *polling; /* NULL: nothing was asked */
+    const struct lt_record_need *needs;
+    size_t need_count;
 };
 
 /* JSON beside the recording, replaced as a whole. With `hash` each file's SHA-256 (FIPS 180-4) is

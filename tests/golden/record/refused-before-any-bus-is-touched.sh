@@ -13,4 +13,8 @@ try "polling what is no value" $loomtap record can0 -o x.log --poll speedy --arm
 try "polling another bus" $loomtap record can0 -o x.log --poll 0C --poll-bus can1 --arm
 try "clearing codes" $loomtap record can0 -o x.log --poll 04: --arm
 try "arm without polling" $loomtap record can0 -o x.log --arm
+try "for what is no role" $loomtap record can0 -o x.log --for speed
+try "for a label without marks" $loomtap record can0 -o x.log --for drive_mode
+try "for what no reply measures" $loomtap record can0 -o x.log --for wheel_speed_fl
+try "leading nowhere" $loomtap record can0 -o x.log --lead
 ls
