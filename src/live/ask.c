@@ -17,28 +17,12 @@
 
 #include "live/ask_inside.h"
 
-#define LISTEN_NS      (2000 * MS_NS)
-#define YIELD_NS       (5000 * MS_NS) /* of peace after somebody else's last frame */
-#define WAIT_NS        (200 * MS_NS)
-#define WAIT_MAX_NS    (1000 * MS_NS)
-#define PENDING_NS     (5000 * MS_NS)
-#define PENDING_MAX    12
-#define AFTER_PENDING  (1000 * MS_NS)
-#define PART_NS        (1000 * MS_NS)
-#define LONGEST_NS     (15000 * MS_NS) /* of a reply in parts */
-#define ECHO_NS        (2000 * MS_NS)
-#define HOLD_NS        (1000 * MS_NS) /* after error frames; doubled each time */
-#define HOLD_FORGET_NS (30000 * MS_NS)
-#define HOLDS_MAX      4
-#define FAILURES_MAX   5
-#define QUIET_NS       (3000 * MS_NS) /* key off: so long nothing, or no reply */
-#define BACK_OFF_MAX   4  /* doublings of the pause between questions that nobody answers */
-#define LIFE_FRAMES    20 /* so many make a bus alive */
-#define STANDS_NS      (120000 * MS_NS)
-#define RETRY_NS       (60000 * MS_NS)
-#define RETRIES_MAX    5
-#define ERROR_BUS_OFF  0x40u  /* linux/can/error.h: CAN_ERR_BUSOFF */
-#define ERROR_HARMLESS 0x102u /* CAN_ERR_LOSTARB, CAN_ERR_RESTARTED */
+#define ECHO_NS      (2000 * MS_NS)
+#define FAILURES_MAX 5
+#define BACK_OFF_MAX 4 /* doublings of the pause between questions that nobody answers */
+#define STANDS_NS    (120000 * MS_NS)
+#define RETRY_NS     (60000 * MS_NS)
+#define RETRIES_MAX  5
 
 /* ---- begin and end ---- */
 
@@ -79,7 +63,8 @@ static void begin(struct lt_ask *ask, int64_t now_ns)
     ask->found = ask->was_quiet = ask->engine_ran = false;
     ask->silences = ask->holds = ask->failures = 0;
     memset(ask->mask_tries, 0, sizeof ask->mask_tries);
-    memset(ask->life, 0, sizeof ask->life);
+    ask_life_init(&ask->life[LT_ASK_HERE], now_ns);
+    ask_life_init(&ask->life[LT_ASK_ELSEWHERE], now_ns);
     ask->last_reply_ns = ask->last_error_ns = ask->engine_zero_ns = ask->ended_ns = LT_NO_TIME;
     for (size_t i = 0; i < LT_ASK_WANTED_MAX; i++)
         for (size_t c = 0; c < LT_ASK_CONTROLLERS_MAX; c++) {
@@ -142,7 +127,6 @@ void ask_end(struct lt_ask *ask, enum lt_ask_end end, int64_t now_ns)
     ask->question.kind = ASK_NOTHING;
     ask->flow_waits = false;
     ask->was_quiet = end == LT_ASK_BUS_QUIET;
-    ask->life_since = 0;
 }
 
 /* 5 to 25 % longer, so that it keeps no step with anything of the car; xorshift64* (Vigna, "An
@@ -158,284 +142,21 @@ static int64_t jittered(struct lt_ask *ask, int64_t interval_ns)
     return interval_ns + interval_ns / 1000 * (int64_t)(50 + of_1000);
 }
 
-/* ---- what is heard ---- */
-
-static bool is_same(const struct lt_frame *a, const struct lt_frame *b)
-{
-    return a->id == b->id && a->len == b->len &&
-           lt_frame_has(a, LT_FRAME_EXTENDED) == lt_frame_has(b, LT_FRAME_EXTENDED) &&
-           memcmp(a->data, b->data, a->len) == 0;
-}
-
-/* The kernel gives a program's own frames back to its listening sockets. What another program of
- * this machine sends looks just so: only bytes and number tell. */
-static bool take_echo(struct lt_ask *ask, const struct lt_frame *frame)
-{
-    for (size_t i = 0; i < ECHOES; i++)
-        if (ask->echoes[i].set && is_same(&ask->echoes[i].frame, frame)) {
-            ask->echoes[i].set = false;
-            return true;
-        }
-    return false;
-}
-
-static bool is_active(const struct lt_ask *ask)
-{
-    return ask->state == LT_ASK_FINDING || ask->state == LT_ASK_MASKS ||
-           ask->state == LT_ASK_ROUNDS;
-}
-
-static void pause_until(struct lt_ask *ask, enum lt_ask_state state, int64_t until_ns)
-{
-    if (ask->question.kind != ASK_NOTHING)
-        ask->previous = ask->question; /* its reply may be on the way */
-    ask->question.kind = ASK_NOTHING;
-    ask->flow_waits = false;
-    ask->silences = 0;
-    if (ask->state == LT_ASK_ENDED)
-        return;
-    if (is_active(ask))
-        ask->goes_on = ask->state;
-    if (ask->state != LT_ASK_LISTENING)
-        ask->state = state;
-    if (ask->quiet_until_ns < until_ns)
-        ask->quiet_until_ns = until_ns;
-}
-
-static void take_foreign(struct lt_ask *ask, int64_t now_ns)
-{
-    ask->counts.foreign++;
-    pause_until(ask, LT_ASK_YIELDING, now_ns + YIELD_NS);
-}
-
-static void take_error(struct lt_ask *ask, const struct lt_frame *frame, int64_t now_ns)
-{
-    ask->counts.error_frames++;
-    if (ask->state == LT_ASK_ENDED || (frame->id & ~ERROR_HARMLESS) == 0)
-        return;
-    if (frame->id & ERROR_BUS_OFF) {
-        ask_end(ask, LT_ASK_BUS_OFF, now_ns);
-        return;
-    }
-    /* They come in bursts: one holding a burst. */
-    if (ask->last_error_ns != LT_NO_TIME && now_ns - ask->last_error_ns > HOLD_FORGET_NS)
-        ask->holds = 0;
-    ask->last_error_ns = now_ns;
-    if (ask->state == LT_ASK_HOLDING ||
-        (ask->state == LT_ASK_LISTENING && ask->quiet_until_ns > now_ns + LISTEN_NS))
-        return;
-    if (ask->holds == HOLDS_MAX) {
-        ask_end(ask, LT_ASK_ERRORS, now_ns);
-        return;
-    }
-    int64_t hold_ns = HOLD_NS << ask->holds++;
-    pause_until(ask, LT_ASK_HOLDING,
-                now_ns + hold_ns + (ask->state == LT_ASK_LISTENING ? LISTEN_NS : 0));
-}
-
-static void take_request(struct lt_ask *ask, const struct lt_frame *frame, int64_t now_ns)
-{
-    if (take_echo(ask, frame))
-        return;
-    if (lt_frame_has(frame, LT_FRAME_EXTENDED))
-        ask->heard_29 = true;
-    else
-        ask->heard_11 = true;
-    take_foreign(ask, now_ns);
-}
-
-static bool is_addressed(const struct ask_question *question, const struct lt_frame *frame)
-{
-    return question->kind != ASK_NOTHING &&
-           lt_frame_has(frame, LT_FRAME_EXTENDED) == question->to.extended &&
-           (question->to.reply_id == 0 || question->to.reply_id == frame->id);
-}
-
-/* A first frame of the reply to this question? Longer ones (length in 32 bits) are not let go on.
- */
-static bool begins_reply(const struct ask_question *question, const struct lt_frame *frame)
-{
-    return is_addressed(question, frame) && frame->len >= 8 && frame->data[0] >> 4 == 1 &&
-           ((frame->data[0] & 15) | frame->data[1]) != 0 &&
-           frame->data[2] == (question->service | 0x40);
-}
-
-/* One flow control a question, to the controller that was asked. Masks and the finding get none:
- * what answers them fits a frame. */
-static void take_first_frame(struct lt_ask *ask, const struct lt_frame *frame, int64_t now_ns)
-{
-    struct ask_question *question = &ask->question;
-    if (question->kind == ASK_NOTHING && begins_reply(&ask->previous, frame) &&
-        now_ns - ask->previous.until_ns < WAIT_MAX_NS) {
-        *question = ask->previous; /* late, but without flow control it would never end */
-        ask->previous.kind = ASK_NOTHING;
-    }
-    if (question->kind != ASK_VALUE || question->flows || !begins_reply(question, frame) ||
-        ask->controllers[question->controller].address.reply_id != frame->id)
-        return;
-    ask->flow = ask->controllers[question->controller].address;
-    ask->flow_waits = question->flows = true;
-    question->until_ns = now_ns + PART_NS;
-}
-
-/* Each part of a reply that is under way gives the next one its time. */
-static void take_part(struct lt_ask *ask, const struct lt_frame *frame, int64_t now_ns)
-{
-    struct ask_question *question = &ask->question;
-    if (question->flows && is_addressed(question, frame) && frame->data[0] >> 4 == 2 &&
-        now_ns - question->asked_ns < LONGEST_NS)
-        question->until_ns = now_ns + PART_NS;
-}
-
-static bool is_reply_to(const struct ask_question *question, const struct lt_obd_reply *reply)
-{
-    if (question->kind == ASK_NOTHING || reply->service != question->service ||
-        reply->extended != question->to.extended ||
-        (question->to.reply_id != 0 && question->to.reply_id != reply->id))
-        return false;
-    if (reply->negative || question->count == 0)
-        return true;
-    for (size_t i = 0; i < question->count; i++)
-        for (size_t k = 0; k < reply->count; k++)
-            if (reply->item[k].number == question->numbers[i])
-                return true;
-    return false;
-}
-
-static void close_question(struct lt_ask *ask)
-{
-    ask->previous = ask->question;
-    ask->question.kind = ASK_NOTHING;
-}
-
-static void take_pending(struct lt_ask *ask, int64_t now_ns)
-{
-    ask->counts.pending++;
-    if (++ask->question.pending <= PENDING_MAX)
-        ask->question.until_ns = now_ns + PENDING_NS;
-}
-
-/* A value may have to be asked of all; it is wanted of one. */
-static bool is_from_asked(const struct lt_ask *ask, const struct ask_question *question,
-                          const struct lt_obd_reply *reply)
-{
-    return question->kind != ASK_VALUE ||
-           ask->controllers[question->controller].address.reply_id == reply->id;
-}
-
-static bool take_reply(struct lt_ask *ask, const struct lt_obd_reply *reply, int64_t now_ns)
-{
-    struct ask_question *question = &ask->question;
-    bool is_late = false;
-    if (!is_reply_to(question, reply)) {
-        if (!is_reply_to(&ask->previous, reply)) {
-            take_foreign(ask, now_ns);
-            return false;
-        }
-        question = &ask->previous;
-        is_late = true;
-    }
-    ask->last_reply_ns = now_ns;
-    ask->silences = 0;
-    if (!is_from_asked(ask, question, reply))
-        return false;
-    if (reply->negative && reply->nrc == LT_NRC_PENDING) {
-        if (is_late && ask->question.kind == ASK_NOTHING && is_active(ask))
-            ask->question = ask->previous;
-        take_pending(ask, now_ns);
-        return false;
-    }
-    if (is_late && !question->answered) {
-        ask->counts.late++;
-        if (ask->answer_wait_ns < WAIT_MAX_NS)
-            ask->answer_wait_ns *= 2;
-    }
-    question->answered = true;
-    ask_take_answer(ask, question, reply, now_ns);
-    bool is_wanted = question->kind == ASK_VALUE && !reply->negative;
-    if (!is_late && question->kind == ASK_VALUE) {
-        if (question->pending > 0 && ask->due_ns < now_ns + AFTER_PENDING)
-            ask->due_ns = now_ns + AFTER_PENDING;
-        close_question(ask);
-    }
-    return is_wanted;
-}
-
-static bool hear_reply(struct lt_ask *ask, const struct lt_frame *frame, int64_t now_ns,
-                       struct lt_obd_reply *ret_reply)
-{
-    if (ask->state == LT_ASK_LISTENING) {
-        if (lt_frame_has(frame, LT_FRAME_EXTENDED))
-            ask->heard_29 = true;
-        else
-            ask->heard_11 = true;
-    }
-    if (is_active(ask) && frame->len > 0) {
-        take_first_frame(ask, frame, now_ns);
-        take_part(ask, frame, now_ns);
-    }
-    struct lt_obd_reply reply;
-    if (!lt_obd_feed(ask->obd, frame, &reply) || ask->state == LT_ASK_ENDED)
-        return false;
-    if (!take_reply(ask, &reply, now_ns))
-        return false;
-    *ret_reply = reply;
-    return true;
-}
-
-static void hear_life(struct lt_ask *ask, enum lt_ask_where where, int64_t now_ns)
-{
-    ask->life[where].frames++;
-    ask->life[where].last_ns = now_ns;
-    ask->life_since++;
-}
-
-bool lt_ask_hear(struct lt_ask *ask, enum lt_ask_where where, const struct lt_frame *frame,
-                 int64_t now_ns, struct lt_obd_reply *ret_reply)
-{
-    uint32_t partner;
-    enum lt_obd_kind kind = lt_obd_classify(frame, &partner);
-    bool here = where == LT_ASK_HERE;
-    if (lt_frame_has(frame, LT_FRAME_ERROR)) {
-        if (here)
-            take_error(ask, frame, now_ns);
-        return false;
-    }
-    if (kind == LT_OBD_NOT) {
-        hear_life(ask, where, now_ns);
-        return false;
-    }
-    if (here && kind == LT_OBD_REPLY)
-        return hear_reply(ask, frame, now_ns, ret_reply);
-    if (here)
-        take_request(ask, frame, now_ns);
-    return false;
-}
-
 /* ---- what time brings ---- */
-
-static bool is_alive(const struct ask_life *life)
-{
-    return life->frames >= LIFE_FRAMES;
-}
-
-static bool has_ceased(const struct ask_life *life, int64_t now_ns)
-{
-    return is_alive(life) && now_ns - life->last_ns >= QUIET_NS;
-}
 
 static void look_for_key_off(struct lt_ask *ask, int64_t now_ns)
 {
     const struct ask_life *life = ask->life;
-    if (has_ceased(&life[LT_ASK_HERE], now_ns) || has_ceased(&life[LT_ASK_ELSEWHERE], now_ns))
+    if (ask_has_ceased(&life[LT_ASK_HERE], now_ns) ||
+        ask_has_ceased(&life[LT_ASK_ELSEWHERE], now_ns))
         ask_end(ask, LT_ASK_BUS_QUIET, now_ns);
     else if (ask->engine_ran && ask->engine_zero_ns != LT_NO_TIME &&
-             !is_alive(&life[LT_ASK_HERE]) && !is_alive(&life[LT_ASK_ELSEWHERE]) &&
+             !ask_is_alive(&life[LT_ASK_HERE]) && !ask_is_alive(&life[LT_ASK_ELSEWHERE]) &&
              now_ns - ask->engine_zero_ns >= STANDS_NS)
         ask_end(ask, LT_ASK_ENGINE_STANDS, now_ns);
 }
 
-static void look_for_waking(struct lt_ask *ask, int64_t now_ns)
+static void look_for_waking(struct lt_ask *ask, bool awake, int64_t now_ns)
 {
     bool quiet = true;
     if (!ask->wakes || ask->end == LT_ASK_DONE || ask->end == LT_ASK_BUS_OFF ||
@@ -448,13 +169,11 @@ static void look_for_waking(struct lt_ask *ask, int64_t now_ns)
         return;
     }
     for (int i = 0; i < 2; i++)
-        quiet = quiet && (ask->life[i].frames == 0 || now_ns - ask->life[i].last_ns >= QUIET_NS);
-    if (quiet) {
-        ask->was_quiet = true;
-        ask->life_since = 0;
-    } else if (ask->was_quiet && ask->life_since >= LIFE_FRAMES) {
+        quiet = quiet && (!ask_is_alive(&ask->life[i]) || ask_has_ceased(&ask->life[i], now_ns));
+    if (ask->was_quiet && awake)
         begin(ask, now_ns);
-    }
+    else if (quiet && now_ns - ask->ended_ns >= QUIET_NS)
+        ask->was_quiet = true;
 }
 
 /* Nobody answered in time: the next question comes later and later. */
@@ -471,15 +190,17 @@ static void take_silence(struct lt_ask *ask, int64_t now_ns)
     bool is_deaf = ask->question.kind == ASK_FIND && ask->found &&
                    ask->last_reply_ns != LT_NO_TIME && now_ns - ask->last_reply_ns >= QUIET_NS;
     ask_take_silence(ask, &ask->question, now_ns);
-    close_question(ask);
+    ask_close_question(ask);
     if (is_deaf)
         ask_end(ask, LT_ASK_REPLIES_CEASE, now_ns);
 }
 
 static void look(struct lt_ask *ask, int64_t now_ns)
 {
+    bool awake = ask_life_look(&ask->life[LT_ASK_HERE], now_ns);
+    awake |= ask_life_look(&ask->life[LT_ASK_ELSEWHERE], now_ns);
     if (ask->state == LT_ASK_ENDED) {
-        look_for_waking(ask, now_ns);
+        look_for_waking(ask, awake, now_ns);
         return;
     }
     look_for_key_off(ask, now_ns);
@@ -491,7 +212,7 @@ static void look(struct lt_ask *ask, int64_t now_ns)
     if (ask->question.kind == ASK_NOTHING || now_ns < ask->question.until_ns)
         return;
     if (ask->question.answered)
-        close_question(ask);
+        ask_close_question(ask);
     else
         take_silence(ask, now_ns);
 }
@@ -564,7 +285,7 @@ bool lt_ask_next(struct lt_ask *ask, int64_t now_ns, struct lt_frame *ret_frame)
     struct lt_frame frame;
     assert(!ask->is_given);
     look(ask, now_ns);
-    if (!is_active(ask) || now_ns < free_ns(ask, 0))
+    if (!ask_is_active(ask) || now_ns < free_ns(ask, 0))
         return false;
     if (ask->flow_waits) {
         ask->flow_waits = false;
@@ -619,7 +340,7 @@ int64_t lt_ask_due_ns(const struct lt_ask *ask)
 {
     if (ask->state == LT_ASK_ENDED)
         return INT64_MAX;
-    if (!is_active(ask))
+    if (!ask_is_active(ask))
         return ask->quiet_until_ns;
     if (ask->flow_waits)
         return free_ns(ask, 0);

@@ -10,6 +10,13 @@
 
 #define MS_NS INT64_C(1000000)
 
+#define LISTEN_NS   (2000 * MS_NS)
+#define WAIT_NS     (200 * MS_NS) /* for an answer, to begin with */
+#define WAIT_MAX_NS (1000 * MS_NS)
+#define PART_NS     (1000 * MS_NS) /* for the next part of one */
+#define HOLD_NS     (1000 * MS_NS) /* after error frames; doubled each time */
+#define QUIET_NS    (3000 * MS_NS) /* key off: so long nothing, or no reply */
+
 struct lt_ask_address {
     uint32_t reply_id; /* of the controller; 0: all */
     bool extended;
@@ -82,6 +89,9 @@ struct ask_echo { /* a frame of ours that will be heard */
 struct ask_life { /* what is no diagnosis, on a bus */
     uint64_t frames;
     int64_t last_ns;
+    /* Frames of the second that runs, and of a usual one; since when there are hardly any. */
+    int64_t second_ns, low_since_ns;
+    uint64_t in_second, usual;
 };
 
 struct lt_ask {
@@ -129,7 +139,6 @@ struct lt_ask {
     struct ask_life life[2];
     bool engine_ran, was_quiet;
     int64_t engine_zero_ns, ended_ns; /* LT_NO_TIME: not */
-    uint64_t life_since;
 };
 
 /* ask_cells.c */
@@ -148,6 +157,18 @@ void ask_take_silence(struct lt_ask *ask, struct ask_question *question, int64_t
 bool ask_plan(struct lt_ask *ask, int64_t now_ns, struct ask_question *ret_question);
 
 size_t ask_value_length(const struct lt_ask *ask, uint8_t service, uint32_t number);
+
+/* ask_life.c */
+void ask_life_init(struct ask_life *life, int64_t now_ns);
+void ask_life_take(struct ask_life *life, int64_t now_ns);
+/* Time passes. True: a second has ended in which the bus was about as busy as it used to be. */
+bool ask_life_look(struct ask_life *life, int64_t now_ns);
+bool ask_is_alive(const struct ask_life *life);
+bool ask_has_ceased(const struct ask_life *life, int64_t now_ns);
+
+/* ask_hear.c */
+bool ask_is_active(const struct lt_ask *ask);
+void ask_close_question(struct lt_ask *ask);
 
 /* ask.c */
 void ask_end(struct lt_ask *ask, enum lt_ask_end end, int64_t now_ns);

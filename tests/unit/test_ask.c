@@ -703,6 +703,41 @@ static void test_stops_within_seconds_when_the_bus_goes_quiet_though_replies_com
     assert_true(car.now_ns - off_ns < 4000 * MS);
 }
 
+static void test_a_bus_that_runs_down_with_a_few_frames_counts_as_quiet(void **state)
+{
+    static const struct lt_ask_wanted wanted[] = {{0x01, 0x0C}};
+    const struct lt_ask_options options = {.wanted = wanted, .wanted_count = 1, .wakes = true};
+    (void)state;
+    begin_with(engine, COUNT_OF(engine), &options);
+    car.life_every_ms = 10;
+    run_ms(&car, 8000);
+    car.life_every_ms = 500; /* network management after the key is off */
+    run_ms(&car, 6000);
+    enum lt_ask_end end;
+    assert_int_equal(lt_ask_state(car.ask, &end), LT_ASK_ENDED);
+    assert_int_equal(end, LT_ASK_BUS_QUIET);
+    size_t before = car.sent_count;
+    run_ms(&car, 300000); /* and it wakes nothing */
+    assert_int_equal(car.sent_count, before);
+    car.life_every_ms = 10;
+    run_ms(&car, 6000);
+    assert_true(car.sent_count > before);
+}
+
+static void test_a_bus_that_speaks_in_bursts_is_not_quiet_between_them(void **state)
+{
+    static const struct lt_ask_wanted wanted[] = {{0x01, 0x0C}};
+    (void)state;
+    BEGIN(engine, wanted, 0);
+    for (int i = 0; i < 8; i++) {
+        car.life_every_ms = 400;
+        run_ms(&car, 9000);
+        car.life_every_ms = 5; /* somebody opens a door */
+        run_ms(&car, 500);
+    }
+    assert_false(has_ended(&car));
+}
+
 static void test_the_other_bus_going_quiet_stops_it_too(void **state)
 {
     static const struct lt_ask_wanted wanted[] = {{0x01, 0x0C}};
@@ -810,6 +845,8 @@ int main(void)
         TEST(no_flow_control_for_replies_to_somebody_else),
         TEST(stops_within_seconds_when_replies_cease),
         TEST(stops_within_seconds_when_the_bus_goes_quiet_though_replies_come),
+        TEST(a_bus_that_runs_down_with_a_few_frames_counts_as_quiet),
+        TEST(a_bus_that_speaks_in_bursts_is_not_quiet_between_them),
         TEST(the_other_bus_going_quiet_stops_it_too),
         TEST(an_engine_that_stands_long_behind_a_gateway_ends_it),
         TEST(begins_again_when_the_bus_wakes_if_wished),
