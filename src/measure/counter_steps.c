@@ -23,22 +23,12 @@
 #define SKIPS_AT_ONE   0.7
 #define OTHERS_CHANGED 0.98
 
-/* Without an instruction for it the compilers call a function for each count. */
-static unsigned ones(uint64_t word)
-{
-    const uint64_t pairs = 0x5555555555555555, nibbles = 0x3333333333333333;
-    word -= word >> 1 & pairs;
-    word = (word & nibbles) + (word >> 2 & nibbles);
-    word = (word + (word >> 4)) & 0x0F0F0F0F0F0F0F0F;
-    return (unsigned)(word * 0x0101010101010101 >> 56);
-}
-
 static unsigned count_moved(const uint8_t *a, const uint8_t *b, unsigned length)
 {
     unsigned moved = 0;
     for (; length > 8; length -= 8, a += 8, b += 8)
-        moved += ones(lt_load64_le(a) ^ lt_load64_le(b));
-    return moved + ones(lt_short_word(a, length) ^ lt_short_word(b, length));
+        moved += lt_count_ones(lt_load64_le(a) ^ lt_load64_le(b));
+    return moved + lt_count_ones(lt_short_word(a, length) ^ lt_short_word(b, length));
 }
 
 /* 0 where nothing can be said about the frames between. */

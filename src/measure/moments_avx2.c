@@ -64,37 +64,20 @@ static inline uint64_t ones(uint64_t word)
     return (uint64_t)_mm_popcnt_u64(word);
 }
 
-/* Those of `bits` that flip; returns how many. */
-static size_t list_flipping(const struct lt_block_bit *bits, size_t count, uint8_t *ret_index)
-{
-    size_t flipping = 0;
-    for (size_t i = 0; i < count; i++) {
-        ret_index[flipping] = (uint8_t)i;
-        flipping += bits[i].flips != 0;
-    }
-    return flipping;
-}
-
-/* In most blocks most bits of most frames rest: they are counted in `both` alone. */
 static void count_pairs(const struct lt_block_bit *bits, size_t count,
                         const struct lt_pair_tables *tables)
 {
-    uint8_t flipping[64 + 1];
-    size_t flipping_count = list_flipping(bits, count, flipping);
     for (size_t a = 0; a < count; a++) {
-        uint64_t on = bits[a].on;
+        uint64_t on = bits[a].on, flips = bits[a].flips;
         uint64_t *both_row = tables->both + bits[a].row;
-        for (size_t b = 0; on != 0 && b <= a; b++)
-            both_row[bits[b].slot] += ones(on & bits[b].on);
-    }
-    for (size_t a = 0; a < flipping_count; a++) {
-        const struct lt_block_bit *bit = &bits[flipping[a]];
-        uint64_t *flips_row = tables->flips + bit->row, *against_row = tables->against + bit->row;
+        uint64_t *flips_row = tables->flips + bits[a].row;
+        uint64_t *against_row = tables->against + bits[a].row;
         for (size_t b = 0; b <= a; b++) {
-            const struct lt_block_bit *other = &bits[flipping[b]];
-            uint64_t both_flip = bit->flips & other->flips;
-            flips_row[other->slot] += ones(both_flip);
-            against_row[other->slot] += ones(both_flip & (bit->on ^ other->on));
+            size_t slot = bits[b].slot;
+            uint64_t both_flip = flips & bits[b].flips;
+            both_row[slot] += ones(on & bits[b].on);
+            flips_row[slot] += ones(both_flip);
+            against_row[slot] += ones(both_flip & (on ^ bits[b].on));
         }
     }
 }

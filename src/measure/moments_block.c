@@ -1,6 +1,8 @@
 /* Blocks of 64 frames in portable C (moments_block.h): what every vector form is compared with. */
 #include "measure/moments_block.h"
 
+#include "loomtap/base/bytes.h"
+
 /* By quarters: swaps the upper right with the lower left, then the same inside each quarter
  * (Warren, "Hacker's Delight", 2nd edition, section 7-3, for the matrix whose columns count from
  * the least significant bit). */
@@ -18,15 +20,9 @@ static void transpose(const uint64_t frames[LT_BLOCK_FRAMES], uint64_t ret_bits[
     }
 }
 
-/* Without an instruction for it the compilers call a function for each count: this is no slower,
- * and the same everywhere. */
 static inline uint64_t ones(uint64_t word)
 {
-    const uint64_t pairs = 0x5555555555555555, nibbles = 0x3333333333333333;
-    word -= word >> 1 & pairs;
-    word = (word & nibbles) + (word >> 2 & nibbles);
-    word = (word + (word >> 4)) & 0x0F0F0F0F0F0F0F0F;
-    return word * 0x0101010101010101 >> 56;
+    return lt_count_ones(word);
 }
 
 static void count_pairs(const struct lt_block_bit *bits, size_t count,

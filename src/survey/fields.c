@@ -139,7 +139,9 @@ enum lt_code lt_fields_find(const struct lt_fields_input *input, struct lt_arena
         return code;
     field_bits_make(input, bits);
     add_texts(input, bits, arena, &listing);
-    field_gaps_make(&lines, bits, gaps);
+    code = field_gaps_make(&lines, bits, arena, gaps, error);
+    if (code != LT_OK)
+        return code;
     field_cut_make(&lines, bits, gaps, input->order_prior, cut);
     field_second_opinion(&lines, gaps, cut);
     field_carries(&lines, bits, gaps, cut);

@@ -21,14 +21,11 @@
 #include <string.h>
 
 #include "survey/fields_inside.h"
+#include "survey/fields_planes.h"
 
-#define WINDOW        (GAP_ABOVE + 1u) /* bits: those above, and the one below */
-#define CODES         (1u << WINDOW)
-#define STRATA        2u
 #define MUCH          500.0 /* moves from which on each further one says less than it seems */
 #define BEND_COST     4.0
 #define BEND_LEAST    4.0
-#define BELOW_MOST    16u    /* bits below that show when a source looked */
 #define STEADY_WEIGHT (-5.0) /* log2 of how common such fields are */
 #define ROUND_WEIGHT  (-3.0)
 #define EVEN_WEIGHT   (-4.0)
@@ -69,137 +66,6 @@ int gap_resting(const struct field_lines *lines, const struct field_bits *bits, 
             return -1;
     }
     return -1;
-}
-
-/* --- counting --- */
-
-struct transitions {
-    uint32_t from_to[STRATA][CODES * CODES];
-    struct gap_counts bends; /* of the second differences, see of_line */
-    uint64_t ticks, lower_bends, lower_flips;
-};
-
-static inline int wrapped(unsigned difference, unsigned bits)
-{
-    unsigned half = 1u << (bits - 1), mask = 2 * half - 1;
-    difference &= mask;
-    return difference >= half ? (int)difference - (int)(2 * half) : (int)difference;
-}
-
-/* The course from one change of the wider window to the next: a source that looks only now and then
- * rests between. */
-struct ticks {
-    uint64_t wide;
-    unsigned steps; /* since the course was broken, 2 at most */
-    int du, db;
-};
-
-static void note_tick(struct ticks *ticks, int du, int db, unsigned above, struct transitions *seen)
-{
-    if (ticks->steps > 1) {
-        int ddu = wrapped((unsigned)(du - ticks->du), above), ddb = db - ticks->db;
-        seen->ticks++;
-        seen->lower_bends += ddb != 0;
-        if (ddu == 1 || ddu == -1) {
-            seen->bends.carry += ddu * ddb < 0;
-            seen->bends.anti += ddu * ddb > 0;
-            seen->bends.still += ddb == 0;
-        }
-    }
-    ticks->steps += ticks->steps < 2;
-    ticks->du = du;
-    ticks->db = db;
-}
-
-static void count_transitions(const struct field_lines *lines, enum lt_order order, unsigned place,
-                              unsigned count, unsigned below, struct transitions *ret)
-{
-    memset(ret, 0, sizeof *ret);
-    unsigned before = 0, last = 0, above = count - 1;
-    uint64_t wide_before = 0;
-    bool moved_before = true;
-    struct ticks ticks = {.steps = 0};
-    for (size_t row = 0; row < lines->count; row++) {
-        uint64_t wide = line_get(lines, order, row, place - below, count + below);
-        bool next = row != 0 && (lines->flags[row] & LT_KEPT_NEXT);
-        if (next && wide == wide_before) { /* most rows of most fields: no move, no tick */
-            moved_before = false;
-            continue;
-        }
-        wide_before = wide;
-        unsigned now = (unsigned)(wide >> below);
-        if (!next) {
-            moved_before = true;
-            ticks = (struct ticks){.wide = wide, .steps = 1};
-            last = now;
-        } else {
-            int du = wrapped((now >> 1) - (before >> 1), above);
-            ret->from_to[moved_before][before * CODES + now]++;
-            moved_before = du != 0;
-            ret->lower_flips += (now ^ before) & 1;
-        }
-        if (wide != ticks.wide) {
-            note_tick(&ticks, wrapped((now >> 1) - (last >> 1), above),
-                      (int)(now & 1) - (int)(last & 1), above, ret);
-            ticks.wide = wide;
-            last = now;
-        }
-        before = now;
-    }
-}
-
-/* Direction of u, 0 where it is not a move by one. One bit alone goes up or down; two bits cannot
- * tell +2 from -2, which is no move. */
-static int move_of(unsigned from, unsigned to, unsigned above)
-{
-    unsigned mask = (1u << above) - 1;
-    if (above == 1)
-        return (int)(to & 1) - (int)(from & 1);
-    int du = wrapped((to & mask) - (from & mask), above);
-    return du == 1 || du == -1 ? du : 0;
-}
-
-static void count_move(struct gap_counts *counts, uint32_t times, int move, int db)
-{
-    counts->up += move > 0 ? times : 0;
-    counts->down += move < 0 ? times : 0;
-    counts->fell += db < 0 ? times : 0;
-    if (db == 0)
-        counts->still += times;
-    else if (db == -move)
-        counts->carry += times;
-    else
-        counts->anti += times;
-}
-
-static struct gap_counts counts_of(const uint32_t *from_to, unsigned above, unsigned count)
-{
-    struct gap_counts counts = {0};
-    for (unsigned from = 0; from < 1u << count; from++)
-        for (unsigned to = 0; to < 1u << count; to++) {
-            uint32_t times = from_to[from * CODES + to];
-            int move = times ? move_of(from >> 1, to >> 1, above) : 0;
-            if (move != 0)
-                count_move(&counts, times, move, (int)(to & 1) - (int)(from & 1));
-        }
-    return counts;
-}
-
-static struct field_choice choices_of(const struct transitions *seen, unsigned above,
-                                      unsigned count)
-{
-    struct field_choice counts = {0};
-    unsigned mask = (1u << above) - 1;
-    for (unsigned s = 0; s < STRATA; s++)
-        for (unsigned from = 0; from < 1u << count; from++)
-            for (unsigned to = 0; to < 1u << count; to++) {
-                uint32_t times = seen->from_to[s][from * CODES + to];
-                bool upper = ((from ^ to) >> 1 & mask) != 0, lower = (from ^ to) & 1;
-                counts.both += upper && lower ? times : 0;
-                counts.upper += upper && !lower ? times : 0;
-                counts.lower += !upper && lower ? times : 0;
-            }
-    return counts;
 }
 
 static uint64_t moves_of(const struct gap_counts *n)
@@ -304,7 +170,7 @@ static double of_line(const struct gap_counts *n)
     return sum;
 }
 
-static double odds_of_bends(const struct transitions *seen)
+static double odds_of_bends(const struct gap_moves *seen)
 {
     if (seen->ticks < 10)
         return 0;
@@ -317,21 +183,21 @@ static double odds_of_bends(const struct transitions *seen)
 /* The moves of u after a rest and after a move; together where there are few. */
 struct strata {
     unsigned count;
-    struct gap_counts n[STRATA], sum;
+    struct gap_counts n[GAP_STRATA], sum;
 };
 
-static struct strata strata_of(const struct transitions *seen, unsigned above, unsigned count)
+static struct strata strata_of(const struct gap_moves *seen, unsigned above)
 {
-    struct strata strata = {.count = STRATA};
-    for (unsigned s = 0; s < STRATA; s++) {
-        struct gap_counts n = counts_of(seen->from_to[s], above, count);
-        strata.n[s] = n;
-        strata.sum.carry += n.carry;
-        strata.sum.anti += n.anti;
-        strata.sum.still += n.still;
-        strata.sum.up += n.up;
-        strata.sum.down += n.down;
-        strata.sum.fell += n.fell;
+    struct strata strata = {.count = GAP_STRATA};
+    for (unsigned s = 0; s < GAP_STRATA; s++) {
+        const struct gap_counts *n = &seen->at[s][above - 1];
+        strata.n[s] = *n;
+        strata.sum.carry += n->carry;
+        strata.sum.anti += n->anti;
+        strata.sum.still += n->still;
+        strata.sum.up += n->up;
+        strata.sum.down += n->down;
+        strata.sum.fell += n->fell;
     }
     if (moves_of(&strata.sum) < FEW) {
         strata.count = 1;
@@ -369,11 +235,11 @@ static bool goes_one_way(const struct gap_counts *n)
     return most >= 20 && least * 40 < most;
 }
 
-static void weigh(const struct transitions *seen, unsigned count, const struct pace *pace,
+static void weigh(const struct gap_moves *seen, unsigned count, const struct pace *pace,
                   struct gap *ret_gap)
 {
     for (unsigned above = 1; above < count; above++) {
-        struct strata strata = strata_of(seen, above, count);
+        struct strata strata = strata_of(seen, above);
         double one = smooth_odds(&strata, pace, false), two = 0;
         if (above == 1) {
             double turned = smooth_odds(&strata, pace, true);
@@ -388,9 +254,9 @@ static void weigh(const struct transitions *seen, unsigned count, const struct p
         ret_gap->at[above - 1] = strata.sum;
         ret_gap->odds[above - 1] = tempered(one - two, moves_of(&strata.sum));
         if (pace->lower < FIELD_SLOW && pace->upper < FIELD_SLOW) {
-            struct field_choice choice = choices_of(seen, above, count);
+            const struct field_choice *choice = &seen->choice[above - 1];
             ret_gap->odds[above - 1] = fmax(ret_gap->odds[above - 1] + SLOW_WEIGHT,
-                                            field_choice_odds(&choice, pace->upper, pace->lower));
+                                            field_choice_odds(choice, pace->upper, pace->lower));
         }
         /* The second test says much where numbers move steadily, and little elsewhere. */
         double bends = above > 1 ? odds_of_bends(seen) - BEND_COST : 0;
@@ -408,38 +274,42 @@ static void weigh(const struct transitions *seen, unsigned count, const struct p
 }
 
 static void fill(const struct field_lines *lines, const struct field_bits *bits,
-                 enum lt_order order, unsigned position, struct gap *ret_gap)
+                 const struct field_planes *planes, enum lt_order order, unsigned position,
+                 struct gap *ret_gap)
 {
-    struct transitions seen;
+    struct gap_moves seen;
+    struct gap_window window = {.above = 0};
     int lower = gap_lower(lines, order, position), upper = (int)position;
-    unsigned count = 1;
     if (lower < 0 || !bits->free[position] || !bits->free[lower])
         return;
-    while (count < WINDOW && upper >= 0) {
-        count++;
+    window.below[window.below_count++] = (uint16_t)lower;
+    while (window.above < GAP_ABOVE && upper >= 0) {
+        window.upper[window.above++] = (uint16_t)upper;
         upper = gap_upper(lines, order, (unsigned)upper);
     }
-    unsigned below = 0;
     for (int at = gap_lower(lines, order, (unsigned)lower);
-         at >= 0 && bits->free[at] && below < BELOW_MOST;
+         at >= 0 && bits->free[at] && window.below_count <= GAP_BELOW_MOST;
          at = gap_lower(lines, order, (unsigned)at))
-        below++;
-    count_transitions(lines, order, line_place(lines, order, (unsigned)lower), count, below, &seen);
+        window.below[window.below_count++] = (uint16_t)at;
+    gap_moves_count(planes, &window, &seen);
     struct pace pace = {bits->rate[position], bits->rate[lower]};
-    weigh(&seen, count, &pace, ret_gap);
+    weigh(&seen, window.above + 1, &pace, ret_gap);
     ret_gap->seen = true;
 }
 
-void field_gaps_make(const struct field_lines *lines, const struct field_bits *bits,
-                     struct gaps *ret_gaps)
+enum lt_code field_gaps_make(const struct field_lines *lines, const struct field_bits *bits,
+                             struct lt_arena *arena, struct gaps *ret_gaps, struct lt_error *error)
 {
+    struct field_planes planes;
+    enum lt_code code = field_planes_make(lines, arena, &planes, error);
     memset(ret_gaps, 0, sizeof *ret_gaps);
-    for (unsigned at = 0; at < bits->bits; at++) {
+    for (unsigned at = 0; at < bits->bits && code == LT_OK; at++) {
         struct gap *intel = &ret_gaps->below[0][at], *motorola = &ret_gaps->below[1][at];
-        fill(lines, bits, LT_ORDER_INTEL, at, intel);
+        fill(lines, bits, &planes, LT_ORDER_INTEL, at, intel);
         if (at % 8 != 0 && at % 8 + GAP_ABOVE <= 8)
             *motorola = *intel;
         else
-            fill(lines, bits, LT_ORDER_MOTOROLA, at, motorola);
+            fill(lines, bits, &planes, LT_ORDER_MOTOROLA, at, motorola);
     }
+    return code;
 }

@@ -1,6 +1,7 @@
 /* How a page becomes fields, step by step (loomtap/survey/fields.h has the call for the whole):
  *
  *     fields_rows     the rows once more, so that any window is one load; what each bit did
+ *     fields_planes   the rows a third time, bit by bit: 64 rows in a word
  *     fields_gaps     for every two neighbouring bits: does the upper one count the lower's wraps?
  *     fields_cut      from these odds to a set of fields that do not overlap, and their byte order
  *     fields_code     second opinion: what is shorter to write down
@@ -109,8 +110,8 @@ struct gaps {
 
 /* Fills the gaps whose both bits are free. Inside a byte both orders have the same neighbours, but
  * bits above the byte's top differ. */
-void field_gaps_make(const struct field_lines *lines, const struct field_bits *bits,
-                     struct gaps *ret_gaps);
+enum lt_code field_gaps_make(const struct field_lines *lines, const struct field_bits *bits,
+                             struct lt_arena *arena, struct gaps *ret_gaps, struct lt_error *error);
 /* The position below, or -1 where the frame ends. */
 int gap_lower(const struct field_lines *lines, enum lt_order order, unsigned position);
 int gap_upper(const struct field_lines *lines, enum lt_order order, unsigned position);

@@ -51,6 +51,16 @@ static inline void lt_store32_be(uint8_t *p, uint32_t v)
     lt_store16_be(p + 2, (uint16_t)v);
 }
 
+/* How many bits are 1. Without an instruction for it the compilers would call a function. */
+static inline unsigned lt_count_ones(uint64_t word)
+{
+    const uint64_t pairs = 0x5555555555555555, nibbles = 0x3333333333333333;
+    word -= word >> 1 & pairs;
+    word = (word & nibbles) + (word >> 2 & nibbles);
+    word = (word + (word >> 4)) & 0x0F0F0F0F0F0F0F0F;
+    return (unsigned)(word * 0x0101010101010101 >> 56);
+}
+
 /* What is left of a byte string. Every take checks the length and moves on only if all is there. */
 struct lt_cursor {
     const uint8_t *at;
