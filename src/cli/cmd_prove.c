@@ -9,7 +9,6 @@
 #include "cli/replies.h"
 #include "cli/said_buses.h"
 #include "loomtap/defs/load.h"
-#include "loomtap/proto/obd.h"
 #include "loomtap/prove/older.h"
 #include "loomtap/seek/reference.h"
 
@@ -141,11 +140,11 @@ static uint16_t common_bus(struct run *run, uint16_t bus)
 static enum lt_code feed(void *context, const struct lt_frame *frame, struct lt_error *error)
 {
     struct run *run = context;
-    uint32_t partner;
-    if (lt_obd_classify(frame, &partner) == LT_OBD_NOT)
-        return LT_OK;
+    uint16_t bus = common_bus(run, frame->bus);
+    if (bus == frame->bus)
+        return lt_replies_feed(run->replies, frame, error);
     struct lt_frame renumbered = *frame;
-    renumbered.bus = common_bus(run, frame->bus);
+    renumbered.bus = bus;
     return lt_replies_feed(run->replies, &renumbered, error);
 }
 
@@ -174,6 +173,7 @@ static int prepare(struct run *run)
         return EXIT_SYSTEM;
     }
     run->reading.tap = feed;
+    run->reading.tap_diagnostics = true;
     run->reading.context = run;
     return EXIT_FINE;
 }

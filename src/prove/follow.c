@@ -10,6 +10,7 @@
  *                                                98 (1935) */
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "prove/inside.h"
 
@@ -51,9 +52,13 @@ static void filter(struct work *work, double tau_s, int64_t hold_ns)
 {
     const struct samples *in = work->signal;
     double state = 0;
+    if (tau_s <= 0) {
+        memcpy(work->filtered.value, in->value, in->count * sizeof *in->value);
+        return;
+    }
     for (size_t i = 0; i < in->count; i++) {
         int64_t gap_ns = i ? gap_between(in->time_ns[i - 1], in->time_ns[i]) : INT64_MAX;
-        if (tau_s <= 0 || gap_ns > hold_ns) {
+        if (gap_ns > hold_ns) {
             state = in->value[i];
         } else {
             /* x / (1 + x) instead of 1 - exp(-x): a filter like any other, and quick. */

@@ -59,10 +59,22 @@ struct samples {
     int64_t *time_ns;
     double *value;
     size_t count, capacity;
-    uint64_t every; /* frames from one that is kept to the next */
+    uint64_t every;    /* frames from one that is kept to the next */
+    int64_t newest_ns; /* of the last one */
     bool unordered;
 };
-bool samples_keep(struct samples *samples, int64_t time_ns, double value);
+bool samples_make_room(struct samples *samples);
+static inline bool samples_keep(struct samples *samples, int64_t time_ns, double value)
+{
+    if (samples->count == samples->capacity && !samples_make_room(samples))
+        return false;
+    if (time_ns < samples->newest_ns)
+        samples->unordered = true;
+    samples->newest_ns = time_ns;
+    samples->time_ns[samples->count] = time_ns;
+    samples->value[samples->count++] = value;
+    return true;
+}
 bool samples_put_in_order(struct samples *samples);
 void samples_release(struct samples *samples);
 /* The value at a time, straight between the samples; NaN outside, or where they are further apart
@@ -83,6 +95,11 @@ struct reading {
     uint64_t low, high;
 };
 
+/* Flips of a bit, and those over which the bits below it hardly moved. */
+struct boundary {
+    uint64_t flips, unmoved;
+};
+
 /* What a signal has had since its last change. */
 enum standing {
     STANDING_NOTHING, /* no frame, or a break: the next follows no other */
@@ -93,84 +110,111 @@ enum standing {
 };
 
 struct signal_watch {
+    /* What every change touches comes first. */
     const struct lt_signal_def *def;
-    struct lt_scaler scaler;
-    unsigned length;
-    bool watches_bits; /* a number in one place that is no float */
-    bool is_linear;    /* judged by places: whole numbers in the order of the values */
-    uint64_t values, suspect, unavailable, errors, too_short, not_finite, outside;
-    uint64_t bits_or, bits_and;   /* of the valid raw values */
-    double low, high;             /* of a linear one set when all is read */
-    double range_low, range_high; /* stated, or the role's; infinite where there is none */
-    bool has_places, last_outside, has_value;
-    uint64_t low_place, high_place, least_place, end_place; /* seen; of the range, end beyond it */
     /* Frames that brought the signal, and how many of those are counted among the figures. */
     const uint64_t *taken;
     uint64_t own_taken, since;
+    uint64_t last_raw, last_place, last_turned;
+    uint8_t length, piece_count, neighbour_count;
+    bool watches_bits; /* a number in one place that is no float */
+    bool is_linear;    /* judged by places: whole numbers in the order of the values */
+    bool has_codes, has_places, last_outside, has_value;
+    enum lt_sign sign;
     enum standing standing;
-    size_t last_label;
-    uint64_t last_raw, last_place;
-    double last_value; /* where `has_value` */
-    int64_t moved_ns;
-    uint64_t steps, changes, small_steps, fast_steps;
-    double steps_per_ns; /* the fastest that a linear one's role moves */
-    double fastest;      /* per second */
-    uint64_t *labels;
-    uint64_t unlabelled;
-    /* Of each boundary inside the field: flips of bit k while the bits below it hardly moved. */
-    uint64_t told_bits, flips[64], unmoved[64];
-    size_t neighbour_count;
-    struct neighbour neighbour[NEIGHBOURS_MAX];
-    /* Byte order: the field's pieces, byte by byte, the other way round. */
-    size_t piece_count;
     struct {
         uint8_t shift, width;
-    } piece[PIECES_MAX];
+    } piece[PIECES_MAX]; /* of the field, byte by byte, to turn their order */
+    uint64_t values, steps, outside, changes, small_steps;
+    uint64_t bits_or, bits_and, told_bits;                  /* of the valid raw values */
+    uint64_t low_place, high_place, least_place, end_place; /* seen; of the range, end beyond it */
+    int64_t moved_ns;
+    double last_value;   /* where `has_value` */
+    double steps_per_ns; /* the fastest that a linear one's role moves */
+    uint64_t *labels;
     struct reading stated, turned;
     /* Steps over which the top bit stands are the same for all signs. */
     double travel_common, travel_unsigned, travel_twos, travel_magnitude;
+    struct neighbour neighbour[NEIGHBOURS_MAX];
+    struct boundary boundary[64]; /* of bit k and those below it */
+    uint64_t suspect, unavailable, errors, too_short, not_finite;
+    double low, high;             /* of a linear one set when all is read */
+    double range_low, range_high; /* stated, or the role's; infinite where there is none */
+    size_t last_label;
+    uint64_t unlabelled;
+    uint64_t fast_steps;
+    double fastest;                 /* per second */
     uint64_t over_top, over_middle; /* steps across where a sign shows, up and down */
     uint64_t over_top_down, over_middle_down, top_alone, top_alone_down;
-    uint64_t sample_due;    /* the next is of this frame taken */
+    uint64_t sample_due;    /* of one on pages: the next of its own frames that is kept */
     struct samples samples; /* of signals with a role */
+    struct lt_scaler scaler;
 };
 
 /* A field on every page, and which bits of a word it cares for (0: look whatever changed). */
 struct glance {
-    const struct lt_field *field;
+    uint64_t care;
     struct signal_watch *watch;
     uint16_t first_byte; /* of the word */
-    uint64_t care;
+    struct lt_field field;
 };
 
+struct place { /* of a few bits */
+    const struct lt_bits *bits;
+    bool is_small; /* in one byte */
+    uint16_t byte;
+    uint8_t shift, mask;
+};
+
+/* check_table.c: for frames of one identifier and length. */
+struct check_table {
+    const struct lt_checksum *checksum;
+    bool tried, ready, adds, turns, extended, has_counter;
+    uint8_t len;
+    uint32_t id;
+    uint16_t mask;
+    struct place place, counter;
+    unsigned count; /* bytes that enter */
+    uint8_t byte[LT_FRAME_MAX];
+    const uint16_t (*parts)[256];
+    const uint16_t *constants; /* by the counter */
+};
+/* Not `ready` where there is no such form; false without memory. */
+bool check_table_make(struct lt_arena *arena, const struct lt_checksum *checksum,
+                      const struct lt_frame *frame, struct check_table *ret_table);
+bool check_table_holds(const struct check_table *table, const uint8_t *data);
+
 struct frame_watch {
+    /* What every frame touches comes first. */
     const struct lt_frame_def *def;
-    uint64_t count, other_length, of_others;
-    unsigned other_len;
-    bool has_source, has_bus;
+    uint64_t count;
+    bool is_pgn, has_source, has_bus, has_counter, has_pages, has_last;
+    uint8_t length;
     uint32_t source;
-    uint16_t bus; /* of the capture being read */
-    struct lt_timing_counts timing;
-    int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */
+    uint16_t bus;   /* of the capture being read */
+    int64_t due_ns; /* later than this after the last one, some are missing */
     int64_t last_ns, last_quiet_ns, longest_ns;
-    uint64_t missing, pauses;
-    bool has_counter;
-    uint32_t counter, counter_top;
+    uint64_t missing;
     uint64_t skipped; /* frames that should have come before this one */
-    uint64_t counter_steps, counter_good, counter_lost, counter_still, counter_odd, counter_high,
-        counter_wraps;
-    uint32_t counter_odd_step;
-    size_t neighbour_count; /* above the counter */
-    struct neighbour neighbour[NEIGHBOURS_MAX];
+    uint32_t counter, counter_top, counter_modulus, counter_step;
+    unsigned counter_length;
+    uint64_t counter_steps, counter_good, counter_still, counter_high, counter_wraps;
     uint64_t check_good, check_bad, check_short;
     unsigned contents; /* different ones, as far as that matters */
-    uint8_t content[LT_FRAME_MAX], content_len;
     /* Its fields (of the capture being read), and the frame that they were taken from last. */
+    size_t glance_count, role_count; /* those with a role are first */
     struct glance *glances;
-    size_t glance_count;
-    bool has_pages, has_last;
-    uint64_t care, taken, sample_due;
+    uint64_t care, taken, sample_due, sample_every;
+    size_t neighbour_count; /* above the counter */
+    struct neighbour neighbour[NEIGHBOURS_MAX];
     _Alignas(8) uint8_t last[LT_FRAME_ROOM];
+    struct lt_timing_counts timing;
+    struct check_table table;
+    uint64_t other_length, of_others, pauses, counter_lost, counter_odd;
+    unsigned other_len;
+    uint32_t counter_odd_step;
+    int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */
+    uint8_t content[LT_FRAME_MAX], content_len;
 };
 
 struct bus_watch { /* of the profile */
@@ -192,12 +236,15 @@ struct lt_prove {
     bool limit_set[LT_LIMIT_COUNT];
     struct frame_watch *frames; /* as in the profile */
     struct signal_watch *signals;
-    struct bus_watch *buses; /* as in the profile, and one for frames on any bus */
+    struct bus_watch *buses;                  /* as in the profile, and one for frames on any bus */
+    size_t table_bytes;                       /* of frames, that have tables of their checksums */
+    uint16_t frame_bits[2][LT_FRAME_MAX + 1]; /* at most, by extended and length */
     bool failed_memory;
     uint64_t frame_count, claimed_frames, captures;
     int64_t duration_ns;
     char calibrations[CALIBRATIONS][32];
     size_t calibration_count;
+    bool wants_calibrations;
     /* The capture being read. */
     struct lt_plan *plan;
     struct live_bus live[LT_BUSES_MAX];
@@ -222,8 +269,8 @@ bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signa
 /* watch_frame.c, watch_signal.c */
 bool frame_watch_init(struct lt_prove *prove, uint32_t frame);
 bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error *error);
-/* Looks at the frame itself; true if its values are suspect. */
-bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
+/* Looks at the frame itself, and where it is whole and its own at its fields. */
+void frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
                       const struct lt_frame_plan *plan, const struct lt_frame *frame);
 /* The frame counted last (*taken) brings this. Need not be called where nothing changed. */
 void signal_watch_take(struct signal_watch *watch, const struct lt_frame *frame, uint64_t raw);
@@ -231,12 +278,13 @@ void signal_watch_take(struct signal_watch *watch, const struct lt_frame *frame,
 void signal_watch_skip(struct signal_watch *watch);
 /* The next value follows no other. */
 void signal_watch_break(struct signal_watch *watch);
-/* Keeps the present value over time; false without memory. */
+/* Keeps the present value over time, if there is one; false without memory. */
 bool signal_watch_sample(struct signal_watch *watch, int64_t time_ns);
 /* At the end, before anything is read: what was put off is counted. */
 void signal_watch_settle(struct signal_watch *watch);
 /* watch_fields.c: false without memory. */
 bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan);
+/* Looks at the fields that changed; `suspect`: at none. */
 bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
                        const struct lt_frame_plan *plan, const struct lt_frame *frame,
                        bool suspect);
@@ -244,9 +292,30 @@ bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
 /* Positions just above a field that nothing else on its pages claims. */
 size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,
                        uint32_t signal, struct neighbour ret_list[NEIGHBOURS_MAX]);
-void neighbours_take(struct neighbour *list, size_t count, const struct lt_frame *frame,
-                     enum lt_sign sign, unsigned length, bool follows, uint64_t raw,
-                     uint64_t before);
+void neighbour_step(struct neighbour *neighbour, enum lt_sign sign, unsigned length, uint64_t raw,
+                    uint64_t before, bool bit, bool was);
+/* A step of up to half the field while the bit stands tells nothing. */
+static inline bool is_long(enum lt_sign sign, unsigned length, uint64_t raw, uint64_t before)
+{
+    uint64_t half = (uint64_t)1 << (length - 1);
+    return distance(raw, before) > half ||
+           (sign != LT_UNSIGNED &&
+            distance(ordered(sign, length, raw), ordered(sign, length, before)) > half);
+}
+static inline void neighbours_take(struct neighbour *list, size_t count,
+                                   const struct lt_frame *frame, enum lt_sign sign, unsigned length,
+                                   bool follows, uint64_t raw, uint64_t before)
+{
+    for (struct neighbour *n = list; n < list + count; n++) {
+        if (n->position / 8 >= frame->len)
+            continue;
+        bool bit = frame->data[n->position / 8] >> n->position % 8 & 1, was = n->bit;
+        if (n->known && follows && (bit != was || is_long(sign, length, raw, before)))
+            neighbour_step(n, sign, length, raw, before, bit, was);
+        n->bit = bit;
+        n->known = true;
+    }
+}
 /* The one of them at which the number goes on; NULL. */
 const struct neighbour *goes_on(const struct neighbour *list, size_t count);
 
@@ -298,6 +367,8 @@ bool find_todo(struct judge *judge, const char *const **ret_list, size_t *ret_co
 void judge_laws(struct judge *judge);
 void judge_marks(struct judge *judge);
 void judge_calibration(struct judge *judge);
+/* The calibration ids of [fits]; NULL: none. */
+const char *lists_calibrations(const struct lt_profile *profile);
 
 /* One series over another. */
 struct follow {

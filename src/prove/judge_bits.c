@@ -26,11 +26,12 @@ static int broken_boundary(const struct signal_watch *watch)
 {
     unsigned last = watch->length - (watch->def->sign == LT_SIGN_MAGNITUDE ? 2 : 1);
     for (unsigned k = BOUNDARY_LEAST; k <= last && k < 64; k++) {
-        double flips = (double)watch->flips[k], below = (double)watch->flips[k - 1];
-        bool broken =
-            watch->flips[k] >= FLIPS_LEAST && (double)watch->unmoved[k] >= UNMOVED_BROKEN * flips;
-        bool whole = watch->flips[k - 1] >= FLIPS_LEAST &&
-                     (double)watch->unmoved[k - 1] <= UNMOVED_WHOLE * below;
+        double flips = (double)watch->boundary[k].flips,
+               below = (double)watch->boundary[k - 1].flips;
+        bool broken = watch->boundary[k].flips >= FLIPS_LEAST &&
+                      (double)watch->boundary[k].unmoved >= UNMOVED_BROKEN * flips;
+        bool whole = watch->boundary[k - 1].flips >= FLIPS_LEAST &&
+                     (double)watch->boundary[k - 1].unmoved <= UNMOVED_WHOLE * below;
         if (broken && whole)
             return (int)k;
     }
@@ -46,9 +47,10 @@ static unsigned position_of(const struct signal_watch *watch, unsigned bit)
 static bool top_moved(const struct signal_watch *watch)
 {
     unsigned top = watch->length - 1;
-    bool with_rest = watch->def->sign == LT_SIGN_MAGNITUDE ||
-                     (double)watch->unmoved[top] <= UNMOVED_WHOLE * (double)watch->flips[top];
-    return watch->flips[top] >= TOP_LEAST && with_rest;
+    bool with_rest =
+        watch->def->sign == LT_SIGN_MAGNITUDE ||
+        (double)watch->boundary[top].unmoved <= UNMOVED_WHOLE * (double)watch->boundary[top].flips;
+    return watch->boundary[top].flips >= TOP_LEAST && with_rest;
 }
 
 static void judge_edges(struct judge *judge, const struct signal_watch *watch, int broken)
@@ -66,7 +68,7 @@ static void judge_edges(struct judge *judge, const struct signal_watch *watch, i
     if (broken >= 0) {
         unsigned at = position_of(watch, (unsigned)broken);
         claim_measured(judge, c, "bit %u.%u flips %" PRIu64 " times without the bits below it",
-                       at / 8, at % 8, watch->flips[broken]);
+                       at / 8, at % 8, watch->boundary[broken].flips);
         claim_say(judge, c, "bit %u.%u is no part of this number", at / 8, at % 8);
     } else if (more) {
         claim_measured(judge, c,
@@ -95,9 +97,10 @@ static bool is_torn(const struct signal_watch *watch)
 {
     for (size_t i = 0; i + 1 < watch->piece_count; i++) {
         unsigned k = watch->piece[i].shift, end = k + watch->piece[i].width;
-        while (k < end && watch->flips[k] < FLIPS_LEAST)
+        while (k < end && watch->boundary[k].flips < FLIPS_LEAST)
             k++;
-        if (k < end && (double)watch->unmoved[k] >= TORN_LEAST * (double)watch->flips[k])
+        if (k < end &&
+            (double)watch->boundary[k].unmoved >= TORN_LEAST * (double)watch->boundary[k].flips)
             return true;
     }
     return false;

@@ -84,14 +84,19 @@ void judge_marks(struct judge *judge)
     }
 }
 
+const char *lists_calibrations(const struct lt_profile *profile)
+{
+    for (size_t i = 0; i < profile->fit_count; i++)
+        if (strcmp(profile->fits[i].key, "calibration_ids") == 0)
+            return profile->fits[i].value;
+    return NULL;
+}
+
 void judge_calibration(struct judge *judge)
 {
     const struct lt_prove *prove = judge->prove;
     const struct lt_profile *profile = prove->profile;
-    const char *list = NULL, *fitting = NULL;
-    for (size_t i = 0; i < profile->fit_count; i++)
-        if (strcmp(profile->fits[i].key, "calibration_ids") == 0)
-            list = profile->fits[i].value;
+    const char *list = lists_calibrations(profile), *fitting = NULL;
     if (!list)
         return;
     struct lt_text rest = lt_text_of(list), word;

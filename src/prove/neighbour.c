@@ -89,8 +89,8 @@ static double the_short_way(double step)
     return step >= 1 ? step - 2 : step < -1 ? step + 2 : step;
 }
 
-static void neighbour_step(struct neighbour *n, enum lt_sign sign, unsigned length, uint64_t raw,
-                           uint64_t before, bool bit, bool was)
+void neighbour_step(struct neighbour *n, enum lt_sign sign, unsigned length, uint64_t raw,
+                    uint64_t before, bool bit, bool was)
 {
     uint64_t top = (uint64_t)1 << length;
     double size = (double)top;
@@ -105,30 +105,6 @@ static void neighbour_step(struct neighbour *n, enum lt_sign sign, unsigned leng
         n->explained += fabs(whole) < SMOOTH_STEP;
     } else {
         n->harmed += fabs(whole) > WRAP_STEP;
-    }
-}
-
-/* A step of up to half the field while the bit stands tells nothing. */
-static bool is_long(enum lt_sign sign, unsigned length, uint64_t raw, uint64_t before)
-{
-    uint64_t half = (uint64_t)1 << (length - 1);
-    return distance(raw, before) > half ||
-           distance(ordered(sign, length, raw), ordered(sign, length, before)) > half;
-}
-
-void neighbours_take(struct neighbour *list, size_t count, const struct lt_frame *frame,
-                     enum lt_sign sign, unsigned length, bool follows, uint64_t raw,
-                     uint64_t before)
-{
-    for (size_t i = 0; i < count; i++) {
-        struct neighbour *n = &list[i];
-        if (n->position / 8 >= frame->len)
-            continue;
-        bool bit = frame->data[n->position / 8] >> n->position % 8 & 1, was = n->bit;
-        if (n->known && follows && (bit != was || is_long(sign, length, raw, before)))
-            neighbour_step(n, sign, length, raw, before, bit, was);
-        n->bit = bit;
-        n->known = true;
     }
 }
 

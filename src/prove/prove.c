@@ -65,6 +65,9 @@ static enum lt_code make_watches(struct lt_prove *prove, struct lt_error *error)
     prove->buses = lt_arena_array(&prove->arena, profile->bus_count + 1, sizeof *prove->buses);
     if (!prove->frames || !prove->signals || !prove->buses)
         return lt_fail(error, LT_E_MEMORY, "out of memory");
+    for (unsigned i = 0; i <= LT_FRAME_MAX; i++)
+        for (unsigned extended = 0; extended < 2; extended++)
+            prove->frame_bits[extended][i] = (uint16_t)lt_frame_bits_max((uint8_t)i, extended);
     for (uint32_t i = 0; i < profile->frame_count; i++)
         frame_watch_init(prove, i);
     for (uint32_t i = 0; i < profile->signal_count; i++)
@@ -80,6 +83,8 @@ enum lt_code lt_prove_new(struct lt_prove **ret_prove, const struct lt_profile *
     if (!prove)
         return lt_fail(error, LT_E_MEMORY, "out of memory");
     prove->profile = profile;
+    /* A profile of nothing is read for others. */
+    prove->wants_calibrations = lists_calibrations(profile) || !profile->frame_count;
     lt_arena_init(&prove->arena, ARENA_CEILING);
     enum lt_code code = take_limits(prove, notes, error);
     if (code == LT_OK)

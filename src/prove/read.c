@@ -8,9 +8,21 @@
 #include "prove/inside.h"
 
 #define HEAD_FRAMES        4096
+#define ROUTE_BITS         10
+#define ROUTES             (1u << ROUTE_BITS)
 #define SERVICE_VEHICLE    0x09
 #define CALIBRATION_ID     0x04
 #define CALIBRATION_LENGTH 16
+
+/* What becomes of an identifier. */
+struct route {
+    uint64_t key;
+    const struct lt_frame_plan *plan;
+    struct frame_watch *watch; /* of the plan */
+    struct live_bus *live;
+    const uint16_t *bits; /* at most on the wire, by length */
+    bool is_diagnostic;
+};
 
 struct pass {
     struct lt_prove *prove;
@@ -18,6 +30,7 @@ struct pass {
     const struct lt_prove_reading *reading;
     struct lt_frame *head;
     size_t head_count;
+    struct route routes[ROUTES];
     bool has_span;
     int64_t from_ns, to_ns, first_ns, last_ns, before_ns;
     enum lt_code code;
@@ -47,6 +60,8 @@ static void keep_calibration(struct lt_prove *prove, const uint8_t *bytes)
 static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame)
 {
     struct lt_obd_reply reply;
+    if (!prove->wants_calibrations)
+        return;
     struct lt_obd **obd = &prove->obd[frame->bus];
     if (!*obd && lt_obd_new(obd, NULL, NULL, NULL) != LT_OK) {
         prove->failed_memory = true;
@@ -65,22 +80,42 @@ static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame
 
 /* --- frames --- */
 
+static bool is_diagnostic(const struct lt_frame *frame)
+{
+    uint32_t partner;
+    return lt_obd_classify(frame, &partner) != LT_OBD_NOT;
+}
+
 /* Time on its bus, with the sleep of the bus left out. A tester's questions do not make it alive.
  */
-void live_bus_take(struct live_bus *live, const struct lt_frame *frame)
+static void take_pause(struct live_bus *live, int64_t time_ns)
 {
-    live->frames++;
-    live->bits_max += lt_frame_bits_max(frame->len, lt_frame_has(frame, LT_FRAME_EXTENDED));
-    if (frame->time_ns == LT_NO_TIME)
+    if (time_ns == LT_NO_TIME)
         return;
     if (!live->begun) {
         live->begun = true;
-        live->first_ns = live->last_ns = frame->time_ns;
+        live->first_ns = live->last_ns = time_ns;
     }
-    int64_t gap_ns = gap_between(live->last_ns, frame->time_ns);
+    int64_t gap_ns = gap_between(live->last_ns, time_ns);
     if (gap_ns > BUS_QUIET_NS)
         live->quiet_ns += gap_ns;
-    live->last_ns = frame->time_ns;
+    live->last_ns = time_ns;
+}
+
+static inline void take_bus(struct live_bus *live, unsigned bits_max, int64_t time_ns)
+{
+    live->frames++;
+    live->bits_max += bits_max;
+    if (!live->begun || (uint64_t)time_ns - (uint64_t)live->last_ns > BUS_QUIET_NS)
+        take_pause(live, time_ns);
+    else
+        live->last_ns = time_ns;
+}
+
+void live_bus_take(struct live_bus *live, const struct lt_frame *frame)
+{
+    take_bus(live, lt_frame_bits_max(frame->len, lt_frame_has(frame, LT_FRAME_EXTENDED)),
+             frame->time_ns);
 }
 
 int64_t live_bus_alive_ns(const struct live_bus *live)
@@ -88,29 +123,60 @@ int64_t live_bus_alive_ns(const struct live_bus *live)
     return gap_between(live->first_ns, live->last_ns) - live->quiet_ns;
 }
 
+static struct frame_watch *watch_of(struct lt_prove *prove, const struct lt_frame_plan *plan)
+{
+    return &prove->frames[plan->def - prove->profile->frames];
+}
+
 void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
                 const struct lt_frame *frame)
 {
-    for (; plan; plan = plan->next) {
-        struct frame_watch *watch = &prove->frames[plan->def - prove->profile->frames];
-        uint64_t others = watch->of_others;
-        bool suspect = frame_watch_take(prove, watch, plan, frame);
-        if (watch->of_others == others && !frame_fields_take(prove, watch, plan, frame, suspect))
-            prove->failed_memory = true;
-    }
+    for (; plan; plan = plan->next)
+        frame_watch_take(prove, watch_of(prove, plan), plan, frame);
 }
 
-static void take_data_frame(struct lt_prove *prove, const struct lt_frame *frame)
+/* Remembered by identifier and bus: two that fall on one place take turns. */
+static const struct route *route_of(struct pass *pass, const struct lt_frame *frame)
 {
-    uint32_t partner;
-    const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
-    bool diagnostic = lt_obd_classify(frame, &partner) != LT_OBD_NOT;
-    if (diagnostic)
+    struct lt_prove *prove = pass->prove;
+    uint64_t extended = lt_frame_has(frame, LT_FRAME_EXTENDED);
+    uint64_t key = frame->id | extended << 31 | (uint64_t)(frame->bus + 1u) << 32;
+    struct route *route = &pass->routes[key * UINT64_C(0x9E3779B97F4A7C15) >> (64 - ROUTE_BITS)];
+    if (route->key != key) {
+        const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
+        *route = (struct route){.key = key,
+                                .plan = plan,
+                                .watch = plan ? watch_of(prove, plan) : NULL,
+                                .live = &prove->live[frame->bus],
+                                .bits = prove->frame_bits[extended],
+                                .is_diagnostic = is_diagnostic(frame)};
+    }
+    return route;
+}
+
+static void give_tap(struct pass *pass, const struct lt_frame *frame)
+{
+    pass->code = pass->reading->tap(pass->reading->context, frame, &pass->error);
+}
+
+static void take_data_frame(struct pass *pass, const struct lt_frame *frame)
+{
+    struct lt_prove *prove = pass->prove;
+    const struct route *route = route_of(pass, frame);
+    const struct lt_frame_plan *plan = route->plan;
+    if (route->is_diagnostic) {
         take_diagnostic(prove, frame);
-    else
-        live_bus_take(&prove->live[frame->bus], frame);
+        if (pass->reading->tap && pass->reading->tap_diagnostics)
+            give_tap(pass, frame);
+    } else {
+        take_bus(route->live, route->bits[frame->len], frame->time_ns);
+    }
     prove->claimed_frames += plan != NULL;
-    prove_take(prove, plan, frame);
+    if (!plan)
+        return;
+    frame_watch_take(prove, route->watch, plan, frame);
+    if (plan->next)
+        prove_take(prove, plan->next, frame);
 }
 
 /* The next frame follows no other: a clock was set, or another capture begins. */
@@ -163,40 +229,54 @@ bool is_clock_step(int64_t before_ns, int64_t time_ns)
            gap_between(time_ns, before_ns) > NS_PER_S;
 }
 
-static void take_time(struct pass *pass, int64_t time_ns)
+static void set_span(struct pass *pass, int64_t time_ns)
 {
-    struct lt_prove *prove = pass->prove;
-    if (!pass->has_span) {
-        pass->from_ns = lt_time_bound_ns(&pass->reading->from, time_ns, INT64_MIN);
-        pass->to_ns = lt_time_bound_ns(&pass->reading->to, time_ns, INT64_MAX);
-        pass->has_span = true;
-    }
+    pass->from_ns = lt_time_bound_ns(&pass->reading->from, time_ns, INT64_MIN);
+    pass->to_ns = lt_time_bound_ns(&pass->reading->to, time_ns, INT64_MAX);
+    pass->has_span = true;
+}
+
+/* False: outside the span. */
+static bool take_any_time(struct pass *pass, int64_t time_ns)
+{
+    if (time_ns == LT_NO_TIME)
+        return true;
+    if (!pass->has_span)
+        set_span(pass, time_ns);
     if (is_clock_step(pass->before_ns, time_ns)) {
-        prove_break(prove);
-        give_buses(prove);
+        prove_break(pass->prove);
+        give_buses(pass->prove);
         add_duration(pass);
         pass->first_ns = pass->last_ns = LT_NO_TIME;
     }
     pass->before_ns = time_ns;
+    if (time_ns < pass->from_ns || time_ns > pass->to_ns)
+        return false;
+    if (pass->first_ns == LT_NO_TIME)
+        pass->first_ns = pass->last_ns = time_ns;
+    if (time_ns > pass->last_ns)
+        pass->last_ns = time_ns;
+    return true;
 }
 
-static void take_frame(struct pass *pass, const struct lt_frame *frame)
+/* Forward within the span is the usual thing. */
+static inline bool take_time(struct pass *pass, int64_t time_ns)
 {
-    int64_t time_ns = frame->time_ns;
-    if (time_ns != LT_NO_TIME) {
-        take_time(pass, time_ns);
-        if (time_ns < pass->from_ns || time_ns > pass->to_ns)
-            return;
-        if (pass->first_ns == LT_NO_TIME)
-            pass->first_ns = pass->last_ns = time_ns;
-        if (time_ns > pass->last_ns)
-            pass->last_ns = time_ns;
-    }
+    if (pass->last_ns == LT_NO_TIME || time_ns < pass->last_ns || time_ns > pass->to_ns)
+        return take_any_time(pass, time_ns);
+    pass->before_ns = pass->last_ns = time_ns;
+    return true;
+}
+
+static inline void take_frame(struct pass *pass, const struct lt_frame *frame)
+{
+    if (!take_time(pass, frame->time_ns))
+        return;
     pass->prove->frame_count++;
-    if (pass->reading->tap)
-        pass->code = pass->reading->tap(pass->reading->context, frame, &pass->error);
+    if (pass->reading->tap && !pass->reading->tap_diagnostics)
+        give_tap(pass, frame);
     if (!(frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE)))
-        take_data_frame(pass->prove, frame);
+        take_data_frame(pass, frame);
 }
 
 static bool take_batch(void *context, const struct lt_batch *batch)
@@ -306,34 +386,43 @@ static void begin_capture(struct lt_prove *prove)
     }
 }
 
+static enum lt_code finish_capture(struct pass *pass, struct lt_error *error)
+{
+    struct lt_prove *prove = pass->prove;
+    read_all(pass);
+    prove_break(prove);
+    give_buses(prove);
+    prove->captures++;
+    add_duration(pass);
+    if (pass->code == LT_OK)
+        return lt_reader_end(pass->reader, error);
+    if (error)
+        *error = pass->error;
+    return pass->code;
+}
+
 enum lt_code lt_prove_read(struct lt_prove *prove, struct lt_reader *reader,
                            const struct lt_prove_reading *reading, struct lt_faults *notes,
                            struct lt_error *error)
 {
-    struct pass pass = {.prove = prove,
-                        .reader = reader,
-                        .reading = reading,
-                        .head = malloc(HEAD_FRAMES * sizeof *pass.head),
-                        .first_ns = LT_NO_TIME,
-                        .last_ns = LT_NO_TIME,
-                        .before_ns = LT_NO_TIME};
-    if (!pass.head)
+    struct pass *pass = calloc(1, sizeof *pass);
+    struct lt_frame *head = malloc(HEAD_FRAMES * sizeof *head);
+    if (!pass || !head) {
+        free(pass);
+        free(head);
         return lt_fail(error, LT_E_MEMORY, "out of memory");
-    begin_capture(prove);
-    read_head(&pass);
-    enum lt_code code = bind(&pass, notes, error);
-    if (code == LT_OK) {
-        read_all(&pass);
-        prove_break(prove);
-        give_buses(prove);
-        prove->captures++;
-        add_duration(&pass);
-        code = pass.code;
-        if (code == LT_OK)
-            code = lt_reader_end(reader, error);
-        else if (error)
-            *error = pass.error;
     }
-    free(pass.head);
+    pass->prove = prove;
+    pass->reader = reader;
+    pass->reading = reading;
+    pass->head = head;
+    pass->first_ns = pass->last_ns = pass->before_ns = LT_NO_TIME;
+    begin_capture(prove);
+    read_head(pass);
+    enum lt_code code = bind(pass, notes, error);
+    if (code == LT_OK)
+        code = finish_capture(pass, error);
+    free(head);
+    free(pass);
     return code;
 }

@@ -5,10 +5,8 @@
 
 #include "prove/inside.h"
 
-static bool make_room(struct samples *samples)
+bool samples_make_room(struct samples *samples)
 {
-    if (samples->count < samples->capacity)
-        return true;
     if (samples->capacity == SAMPLES_MAX) { /* every second one stays */
         for (size_t i = 0; i < samples->count / 2; i++) {
             samples->time_ns[i] = samples->time_ns[2 * i];
@@ -26,20 +24,9 @@ static bool make_room(struct samples *samples)
     if (!values)
         return false;
     samples->value = values;
+    if (!samples->capacity)
+        samples->newest_ns = INT64_MIN;
     samples->capacity = capacity;
-    return true;
-}
-
-bool samples_keep(struct samples *samples, int64_t time_ns, double value)
-{
-    if (!samples->every)
-        samples->every = 1;
-    if (!make_room(samples))
-        return false;
-    if (samples->count && time_ns < samples->time_ns[samples->count - 1])
-        samples->unordered = true;
-    samples->time_ns[samples->count] = time_ns;
-    samples->value[samples->count++] = value;
     return true;
 }
 

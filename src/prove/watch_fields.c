@@ -9,6 +9,9 @@
 #include "loomtap/base/bytes.h"
 #include "prove/inside.h"
 
+/* What is not done for every frame is kept out of the way of what is. */
+#define AWAY __attribute__((noinline))
+
 /* --- making ready --- */
 
 struct extent {
@@ -42,6 +45,21 @@ static void set_care(struct glance *glance, const struct signal_watch *watch, un
         glance->care |= (uint64_t)1 << (extent.position[i] - 8 * glance->first_byte);
 }
 
+static bool add_glance(struct lt_prove *prove, struct frame_watch *watch,
+                       const struct lt_field *field)
+{
+    if (field->page_set) {
+        watch->has_pages = true;
+        return false;
+    }
+    struct glance *glance = &watch->glances[watch->glance_count++];
+    *glance = (struct glance){.field = *field, .watch = &prove->signals[field->signal]};
+    glance->watch->taken = &watch->taken;
+    set_care(glance, glance->watch, watch->def->length);
+    watch->care |= glance->care ? glance->care : UINT64_MAX;
+    return true;
+}
+
 /* The place where the fields of a plan lie is the same in each capture, the plan is not. */
 bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan)
 {
@@ -50,35 +68,33 @@ bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan)
         watch->glances = lt_arena_array(&prove->arena, plan->field_count, sizeof *watch->glances);
     if (!watch->glances)
         return plan->field_count == 0;
-    watch->glance_count = 0;
+    watch->glance_count = watch->role_count = 0;
     watch->has_pages = false;
-    watch->care = 0;
-    for (unsigned i = 0; i < plan->field_count; i++) {
-        const struct lt_field *field = &plan->fields[i];
-        if (field->page_set) {
-            watch->has_pages = true;
-            continue;
-        }
-        struct glance *glance = &watch->glances[watch->glance_count++];
-        *glance = (struct glance){.field = field, .watch = &prove->signals[field->signal]};
-        glance->watch->taken = &watch->taken;
-        set_care(glance, glance->watch, plan->def->length);
-        watch->care |= glance->care ? glance->care : UINT64_MAX;
-    }
+    watch->care = watch->sample_due = 0;
+    for (unsigned i = 0; i < plan->field_count; i++)
+        if (prove->signals[plan->fields[i].signal].def->role)
+            watch->role_count += add_glance(prove, watch, &plan->fields[i]);
+    for (unsigned i = 0; i < plan->field_count; i++)
+        if (!prove->signals[plan->fields[i].signal].def->role)
+            add_glance(prove, watch, &plan->fields[i]);
+    if (!watch->role_count)
+        watch->sample_due = UINT64_MAX;
+    else if (!watch->sample_every)
+        watch->sample_every = watch->glances[0].watch->samples.every;
     return true;
 }
 
 /* --- taking --- */
 
 /* Every field, whatever changed: the first frame of a run, or one of another length. */
-static void look_at_all(struct frame_watch *watch, const struct lt_frame *frame)
+static AWAY void look_at_all(struct frame_watch *watch, const struct lt_frame *frame)
 {
     for (size_t i = 0; i < watch->glance_count; i++) {
         struct glance *glance = &watch->glances[i];
-        if (frame->len < glance->field->end_byte)
+        if (frame->len < glance->field.end_byte)
             signal_watch_skip(glance->watch);
         else
-            signal_watch_take(glance->watch, frame, lt_field_fetch(glance->field, frame->data));
+            signal_watch_take(glance->watch, frame, lt_field_fetch(&glance->field, frame->data));
     }
 }
 
@@ -90,7 +106,7 @@ static void look_at_changed(struct frame_watch *watch, const struct lt_frame *fr
                            lt_load64_le(watch->last + glance->first_byte);
         if (glance->care && !(changed & glance->care))
             continue;
-        signal_watch_take(glance->watch, frame, lt_field_fetch(glance->field, frame->data));
+        signal_watch_take(glance->watch, frame, lt_field_fetch(&glance->field, frame->data));
     }
 }
 
@@ -101,24 +117,30 @@ static bool is_same(const struct frame_watch *watch, const struct lt_frame *fram
     return memcmp(frame->data, watch->last, frame->len) == 0;
 }
 
-static bool take_samples(struct frame_watch *watch, int64_t time_ns)
+/* All of one frame are thinned alike. */
+static AWAY bool take_samples(struct frame_watch *watch, int64_t time_ns)
 {
-    uint64_t next = UINT64_MAX;
+    struct glance *end = watch->glances + watch->role_count;
     bool fine = true;
-    for (size_t i = 0; i < watch->glance_count; i++) {
-        struct signal_watch *signal = watch->glances[i].watch;
-        if (!signal->def->role)
-            continue;
-        if (watch->taken >= signal->sample_due)
-            fine = signal_watch_sample(signal, time_ns) && fine;
-        next = signal->sample_due < next ? signal->sample_due : next;
+    for (struct glance *glance = watch->glances; glance < end; glance++) {
+        struct samples *samples = &glance->watch->samples;
+        samples->every = watch->sample_every;
+        fine = signal_watch_sample(glance->watch, time_ns) && fine;
+        watch->sample_every = samples->every;
     }
-    watch->sample_due = next;
+    watch->sample_due = watch->taken + watch->sample_every;
     return fine;
 }
 
-static bool take_pages(struct lt_prove *prove, const struct lt_frame_plan *plan,
-                       const struct lt_frame *frame, bool suspect)
+static bool sample_own(struct signal_watch *watch, int64_t time_ns)
+{
+    bool fine = signal_watch_sample(watch, time_ns);
+    watch->sample_due = watch->own_taken + watch->samples.every;
+    return fine;
+}
+
+static AWAY bool take_pages(struct lt_prove *prove, const struct lt_frame_plan *plan,
+                            const struct lt_frame *frame, bool suspect)
 {
     uint64_t pages = lt_frame_plan_pages(plan, frame->data, frame->len);
     bool fine = true;
@@ -139,18 +161,28 @@ static bool take_pages(struct lt_prove *prove, const struct lt_frame_plan *plan,
         }
         signal_watch_take(watch, frame, lt_field_fetch(field, frame->data));
         if (watch->def->role && watch->own_taken >= watch->sample_due)
-            fine = signal_watch_sample(watch, frame->time_ns) && fine;
+            fine = sample_own(watch, frame->time_ns) && fine;
     }
     return fine;
 }
 
-static void leave_out(struct frame_watch *watch)
+static AWAY void leave_out(struct frame_watch *watch)
 {
     for (size_t i = 0; i < watch->glance_count; i++) {
         watch->glances[i].watch->suspect++;
         signal_watch_break(watch->glances[i].watch);
     }
     watch->has_last = false;
+}
+
+/* Sizes that are known when this is compiled: a move or two. */
+static void keep(struct frame_watch *watch, const struct lt_frame *frame)
+{
+    if (frame->len <= 8)
+        memcpy(watch->last, frame->data, 8);
+    else
+        memcpy(watch->last, frame->data, LT_FRAME_MAX);
+    watch->has_last = frame->len == watch->length;
 }
 
 bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
@@ -162,14 +194,13 @@ bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
         return fine;
     }
     watch->taken++;
-    bool whole = watch->has_last && frame->len == watch->def->length;
+    bool whole = watch->has_last && frame->len == watch->length;
     if (!whole || !is_same(watch, frame)) {
         if (whole)
             look_at_changed(watch, frame);
         else
             look_at_all(watch, frame);
-        memcpy(watch->last, frame->data, frame->len <= 8 ? 8 : LT_FRAME_MAX);
-        watch->has_last = frame->len == watch->def->length;
+        keep(watch, frame);
     }
     return watch->taken < watch->sample_due ? fine : take_samples(watch, frame->time_ns) && fine;
 }

@@ -10,12 +10,23 @@
 #define PAUSE_PERIODS 20
 #define LOST_PERIODS  4
 #define PAUSE_NS      NS_PER_S
+#define GAPS_FULL     4096
+/* Bytes of frames that have a table of their checksum, of 512 bytes each. */
+#define TABLE_BYTES_MAX 32768
 
 bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
 {
     struct frame_watch *watch = &prove->frames[frame];
     watch->def = &prove->profile->frames[frame];
     watch->last_ns = LT_NO_TIME;
+    watch->due_ns =
+        watch->def->period_ns ? (int64_t)(GAP_PERIODS * (double)watch->def->period_ns) : INT64_MAX;
+    watch->is_pgn = watch->def->is_pgn;
+    watch->length = (uint8_t)watch->def->length;
+    watch->counter_modulus = watch->def->counter.modulus;
+    watch->counter_step = watch->def->counter.step;
+    watch->counter_length =
+        watch->def->counter.present ? lt_bits_length(&watch->def->counter.bits) : 0;
     if (watch->def->counter.present)
         watch->neighbour_count = find_neighbours(prove->profile, frame, &watch->def->counter.bits,
                                                  LT_NONE, watch->neighbour);
@@ -25,80 +36,139 @@ bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
 /* Of a frame that several send, the first sender's; the others are counted. */
 static bool is_sender(struct frame_watch *watch, const struct lt_frame *frame)
 {
-    uint32_t source = watch->def->is_pgn ? frame->id & 0xFF : 0;
+    uint32_t source = watch->is_pgn ? frame->id & 0xFF : 0;
+    if (watch->has_bus)
+        return watch->source == source && watch->bus == frame->bus;
     if (!watch->has_source) {
         watch->has_source = true;
         watch->source = source;
     }
-    if (!watch->has_bus && watch->source == source) {
-        watch->has_bus = true;
-        watch->bus = frame->bus;
-    }
-    return watch->has_bus && watch->source == source && watch->bus == frame->bus;
+    if (watch->source != source)
+        return false;
+    watch->has_bus = true;
+    watch->bus = frame->bus;
+    return true;
 }
 
-static void take_time(struct lt_prove *prove, struct frame_watch *watch,
-                      const struct lt_frame *frame)
+/* Of very many gaps one in eight is counted by size: between the first two frames of eight. */
+static void take_gap(struct lt_prove *prove, struct frame_watch *watch, int64_t time_ns)
 {
-    const struct live_bus *live = &prove->live[frame->bus];
-    if (!lt_timing_counts_add(&watch->timing, frame->time_ns))
+    if (watch->timing.gaps >= GAPS_FULL) {
+        unsigned of_eight = watch->count % 8;
+        if (of_eight > 1)
+            return;
+        if (of_eight == 0)
+            lt_timing_counts_break(&watch->timing);
+    }
+    if (!lt_timing_counts_add(&watch->timing, time_ns))
         prove->failed_memory = true;
+}
+
+static void take_late(struct frame_watch *watch, int64_t gap_ns)
+{
+    double periods = (double)gap_ns / (double)watch->def->period_ns;
+    if (periods > PAUSE_PERIODS || (periods > LOST_PERIODS && gap_ns > PAUSE_NS))
+        watch->pauses++;
+    else
+        watch->skipped = (uint64_t)(periods + 0.5) - 1;
+}
+
+/* With a silence of the bus left out. */
+static void take_any_time(struct frame_watch *watch, int64_t time_ns, int64_t quiet_ns)
+{
     watch->skipped = 0;
-    if (frame->time_ns == LT_NO_TIME)
+    if (time_ns == LT_NO_TIME)
         return;
-    if (watch->last_ns != LT_NO_TIME && frame->time_ns > watch->last_ns) {
-        int64_t gap_ns =
-            gap_between(watch->last_ns, frame->time_ns) - (live->quiet_ns - watch->last_quiet_ns);
-        double periods = watch->def->period_ns ? (double)gap_ns / (double)watch->def->period_ns : 0;
+    if (watch->last_ns != LT_NO_TIME && time_ns > watch->last_ns) {
+        int64_t gap_ns = gap_between(watch->last_ns, time_ns) - (quiet_ns - watch->last_quiet_ns);
         if (gap_ns > watch->longest_ns)
             watch->longest_ns = gap_ns;
-        if (periods > PAUSE_PERIODS || (periods > LOST_PERIODS && gap_ns > PAUSE_NS))
-            watch->pauses++;
-        else if (periods > GAP_PERIODS)
-            watch->skipped = (uint64_t)(periods + 0.5) - 1;
+        if (gap_ns > watch->due_ns)
+            take_late(watch, gap_ns);
     }
     watch->missing += watch->skipped;
+    watch->last_ns = time_ns;
+    watch->last_quiet_ns = quiet_ns;
+}
+
+static inline void take_time(struct lt_prove *prove, struct frame_watch *watch,
+                             const struct lt_frame *frame)
+{
+    int64_t quiet_ns = prove->live[frame->bus].quiet_ns;
+    /* As a number without sign, so that it cannot overflow; after no time at all it is huge. */
+    uint64_t gap_ns = (uint64_t)frame->time_ns - (uint64_t)watch->last_ns;
+    take_gap(prove, watch, frame->time_ns);
+    if (gap_ns > (uint64_t)watch->longest_ns || gap_ns > (uint64_t)watch->due_ns ||
+        quiet_ns != watch->last_quiet_ns) {
+        take_any_time(watch, frame->time_ns, quiet_ns);
+        return;
+    }
+    watch->skipped = 0;
     watch->last_ns = frame->time_ns;
-    watch->last_quiet_ns = live->quiet_ns;
 }
 
 static bool take_counter(struct frame_watch *watch, const struct lt_frame_plan *plan,
                          const struct lt_frame *frame)
 {
-    const struct lt_counter_def *def = &watch->def->counter;
+    uint32_t modulus = watch->counter_modulus, step = watch->counter_step;
     if (frame->len < plan->counter.end_byte)
         return false;
     uint32_t value = (uint32_t)lt_field_fetch(&plan->counter, frame->data);
     uint32_t before = watch->counter;
     bool known = watch->has_counter;
-    neighbours_take(watch->neighbour, watch->neighbour_count, frame, LT_UNSIGNED,
-                    lt_bits_length(&def->bits), known, value, before);
+    if (watch->neighbour_count)
+        neighbours_take(watch->neighbour, watch->neighbour_count, frame, LT_UNSIGNED,
+                        watch->counter_length, known, value, before);
     watch->counter = value;
     watch->has_counter = true;
     watch->counter_top = value > watch->counter_top ? value : watch->counter_top;
-    watch->counter_high += value >= def->modulus;
+    watch->counter_high += value >= modulus;
     if (!known)
         return false;
     watch->counter_steps++;
     watch->counter_wraps += value < before;
-    uint32_t moved = (value + def->modulus - before % def->modulus) % def->modulus;
-    if (value == before)
+    uint32_t next = before + step;
+    if (value == before) {
         watch->counter_still++;
-    else if (moved == def->step)
+        return true;
+    }
+    if (value == (next >= modulus ? next - modulus : next)) {
         watch->counter_good++;
-    else if (watch->skipped && moved == (watch->skipped + 1) * def->step % def->modulus)
+        return false;
+    }
+    uint32_t moved = (value + modulus - before % modulus) % modulus;
+    if (moved == step)
+        watch->counter_good++;
+    else if (watch->skipped && moved == (watch->skipped + 1) * step % modulus)
         watch->counter_lost++;
     else {
         watch->counter_odd++;
         watch->counter_odd_step = moved;
     }
-    return value == before;
+    return false;
 }
 
-static bool take_checksum(struct frame_watch *watch, const struct lt_frame_plan *plan,
-                          const struct lt_frame *frame)
+/* By the table, where it is of such frames. */
+static enum lt_verdict verify(struct lt_prove *prove, struct frame_watch *watch,
+                              const struct lt_frame_plan *plan, const struct lt_frame *frame)
 {
-    switch (lt_frame_plan_verify(plan, frame)) {
+    struct check_table *table = &watch->table;
+    if (plan->checksum_count != 1)
+        return lt_frame_plan_verify(plan, frame);
+    if (!table->tried && frame->len == watch->length && prove->table_bytes < TABLE_BYTES_MAX) {
+        prove->table_bytes += frame->len;
+        if (!check_table_make(&prove->arena, plan->checksums, frame, table))
+            prove->failed_memory = true;
+    }
+    if (table->ready && frame->len == table->len && frame->id == table->id)
+        return check_table_holds(table, frame->data) ? LT_CHECK_GOOD : LT_CHECK_BAD;
+    return lt_frame_plan_verify(plan, frame);
+}
+
+static bool take_checksum(struct lt_prove *prove, struct frame_watch *watch,
+                          const struct lt_frame_plan *plan, const struct lt_frame *frame)
+{
+    switch (verify(prove, watch, plan, frame)) {
     case LT_CHECK_GOOD:
         watch->check_good++;
         return false;
@@ -118,6 +188,8 @@ static bool take_checksum(struct frame_watch *watch, const struct lt_frame_plan 
  * suspect only where it holds for most frames so far. */
 static bool is_suspect(const struct frame_watch *watch, bool still, bool failed)
 {
+    if (!still && !failed)
+        return false;
     bool counts = 2 * watch->counter_still < watch->counter_steps;
     bool holds = watch->check_bad <= watch->check_good / 4;
     return (still && counts) || (failed && holds);
@@ -134,29 +206,32 @@ static void take_contents(struct frame_watch *watch, const struct lt_frame *fram
     memcpy(watch->content, frame->data, frame->len);
 }
 
-bool frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
+void frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
                       const struct lt_frame_plan *plan, const struct lt_frame *frame)
 {
     bool still = false, failed = false;
     if (!is_sender(watch, frame)) {
         watch->of_others++;
-        return true;
+        return;
     }
     watch->count++;
     take_time(prove, watch, frame);
-    if (frame->len != watch->def->length) {
+    if (frame->len != watch->length) {
         watch->other_length++;
         watch->other_len = frame->len;
         /* Among frames as stated it is another one. */
-        if (2 * watch->other_length < watch->count)
-            return true;
+        if (2 * watch->other_length < watch->count) {
+            frame_fields_take(prove, watch, plan, frame, true);
+            return;
+        }
     }
     if (plan->has_counter)
         still = take_counter(watch, plan, frame);
     if (plan->checksum_count) {
         if (watch->contents < CONTENTS_LEAST)
             take_contents(watch, frame);
-        failed = take_checksum(watch, plan, frame);
+        failed = take_checksum(prove, watch, plan, frame);
     }
-    return is_suspect(watch, still, failed);
+    if (!frame_fields_take(prove, watch, plan, frame, is_suspect(watch, still, failed)))
+        prove->failed_memory = true;
 }

@@ -74,7 +74,7 @@ static uint64_t find_place(const struct signal_watch *watch, int side, bool fall
     uint64_t low = 0, high = ((uint64_t)1 << watch->length) - 1, size = high + 1;
     while (low < size) {
         uint64_t middle = low + (size - low) / 2;
-        uint64_t raw = at_place(watch->def->sign, watch->length, middle);
+        uint64_t raw = at_place(watch->sign, watch->length, middle);
         bool on_side = side_of(watch, lt_scaler_f64(&watch->scaler, raw)) == side;
         if (on_side != falls)
             low = middle + 1;
@@ -124,7 +124,7 @@ static void set_quiet(struct signal_watch *watch)
     unsigned quiet = QUIET_BITS;
     for (size_t i = 0; i + 1 < watch->piece_count; i++)
         quiet = watch->piece[i].shift < quiet ? watch->piece[i].shift : quiet;
-    quiet = watch->length - 1 < quiet ? watch->length - 1 : quiet;
+    quiet = watch->length - 1u < quiet ? watch->length - 1u : quiet;
     watch->told_bits = UINT64_MAX << quiet;
 }
 
@@ -139,6 +139,8 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
     if (lt_scaler_init(&watch->scaler, prove->profile, signal, error) != LT_OK)
         return false;
     watch->length = watch->scaler.length;
+    watch->sign = def->sign;
+    watch->has_codes = watch->scaler.has_codes;
     watch->bits_and = UINT64_MAX;
     watch->stated.low = watch->turned.low = UINT64_MAX;
     watch->samples.every = 1;
@@ -154,8 +156,8 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
     if (watch->watches_bits) {
         set_pieces(watch);
         set_quiet(watch);
-        watch->neighbour_count =
-            find_neighbours(prove->profile, def->frame, &def->bits, signal, watch->neighbour);
+        watch->neighbour_count = (uint8_t)find_neighbours(prove->profile, def->frame, &def->bits,
+                                                          signal, watch->neighbour);
     }
     return true;
 }
@@ -192,11 +194,16 @@ static void count_same(struct signal_watch *watch, uint64_t count)
         watch->unlabelled += count;
 }
 
-static void settle_to(struct signal_watch *watch, uint64_t frames)
+static inline void settle_to(struct signal_watch *watch, uint64_t frames)
 {
-    if (frames > watch->since)
-        count_same(watch, frames - watch->since);
+    uint64_t count = frames - watch->since;
     watch->since = frames;
+    if (watch->standing != STANDING_VALUE || watch->last_outside || watch->labels) {
+        count_same(watch, count);
+    } else {
+        watch->values += count;
+        watch->steps += count;
+    }
 }
 
 void signal_watch_settle(struct signal_watch *watch)
@@ -205,9 +212,9 @@ void signal_watch_settle(struct signal_watch *watch)
     if (!watch->is_linear || !watch->has_places)
         return;
     double a =
-        lt_scaler_f64(&watch->scaler, at_place(watch->def->sign, watch->length, watch->low_place));
+        lt_scaler_f64(&watch->scaler, at_place(watch->sign, watch->length, watch->low_place));
     double b =
-        lt_scaler_f64(&watch->scaler, at_place(watch->def->sign, watch->length, watch->high_place));
+        lt_scaler_f64(&watch->scaler, at_place(watch->sign, watch->length, watch->high_place));
     watch->low = fmin(a, b);
     watch->high = fmax(a, b);
 }
@@ -230,6 +237,7 @@ void signal_watch_skip(struct signal_watch *watch)
 
 /* --- steps --- */
 
+/* The place of the number that the field holds in the other byte order. */
 static uint64_t turn(const struct signal_watch *watch, uint64_t raw)
 {
     uint64_t turned = 0;
@@ -237,7 +245,7 @@ static uint64_t turn(const struct signal_watch *watch, uint64_t raw)
         uint64_t mask = ((uint64_t)1 << watch->piece[i].width) - 1;
         turned = turned << watch->piece[i].width | (raw >> watch->piece[i].shift & mask);
     }
-    return turned;
+    return ordered(watch->sign, watch->length, turned);
 }
 
 static void travel(struct reading *reading, uint64_t place, uint64_t before)
@@ -281,8 +289,9 @@ static void step_of_bits(struct signal_watch *watch, uint64_t raw, uint64_t befo
     for (uint64_t flipped = (raw ^ before) & watch->told_bits; flipped; flipped &= flipped - 1) {
         unsigned k = (unsigned)__builtin_ctzll(flipped);
         uint64_t below = ((uint64_t)1 << k) - 1;
-        watch->flips[k]++;
-        watch->unmoved[k] += distance(raw & below, before & below) <= below / 8;
+        struct boundary *boundary = &watch->boundary[k];
+        boundary->flips++;
+        boundary->unmoved += distance(raw & below, before & below) <= below / 8;
     }
 }
 
@@ -318,10 +327,12 @@ static bool is_small(const struct signal_watch *watch, uint64_t step)
     if (watch->length >= 64)
         return false;
     uint64_t size = (uint64_t)1 << watch->length, least = size / 16;
-    return step <= least || size - step <= least || distance(step, size / 2) <= least;
+    if (step <= least)
+        return true;
+    return size - step <= least || distance(step, size / 2) <= least;
 }
 
-static void take_change(struct signal_watch *watch, uint64_t raw, uint64_t place)
+static void take_change(struct signal_watch *watch, uint64_t raw, uint64_t place, uint64_t turned)
 {
     uint64_t before = watch->last_raw;
     watch->changes++;
@@ -332,8 +343,7 @@ static void take_change(struct signal_watch *watch, uint64_t raw, uint64_t place
     step_of_signs(watch, raw, before);
     if (watch->piece_count) {
         travel(&watch->stated, place, watch->last_place);
-        travel(&watch->turned, ordered(watch->def->sign, watch->length, turn(watch, raw)),
-               ordered(watch->def->sign, watch->length, turn(watch, before)));
+        travel(&watch->turned, turned, watch->last_turned);
     }
 }
 
@@ -369,8 +379,7 @@ static void take_double(struct signal_watch *watch, double value)
 
 static enum standing state_of(const struct signal_watch *watch, uint64_t raw, double *ret_value)
 {
-    enum lt_state state =
-        watch->scaler.has_codes ? lt_scaler_state(&watch->scaler, raw) : LT_STATE_VALUE;
+    enum lt_state state = watch->has_codes ? lt_scaler_state(&watch->scaler, raw) : LT_STATE_VALUE;
     *ret_value = 0;
     if (state != LT_STATE_VALUE)
         return state == LT_STATE_ERROR ? STANDING_ERROR : STANDING_UNAVAILABLE;
@@ -393,7 +402,7 @@ static void take_new(struct signal_watch *watch, uint64_t raw, int64_t time_ns)
             watch->neighbour[i].known = false;
         return;
     }
-    uint64_t place = ordered(watch->def->sign, watch->length, raw);
+    uint64_t place = ordered(watch->sign, watch->length, raw);
     watch->bits_or |= raw;
     watch->bits_and &= raw;
     if (watch->is_linear)
@@ -401,14 +410,16 @@ static void take_new(struct signal_watch *watch, uint64_t raw, int64_t time_ns)
     else
         take_double(watch, value);
     watch->last_label = watch->labels ? label_of(watch, raw) : 0;
+    uint64_t turned = watch->piece_count ? turn(watch, raw) : 0;
     if (follows) {
         step_of_value(watch, place, value, time_ns);
-        take_change(watch, raw, place);
+        take_change(watch, raw, place, turned);
     } else {
         watch->steps--; /* the first of a run follows none */
     }
     watch->moved_ns = time_ns;
     watch->last_place = place;
+    watch->last_turned = turned;
     watch->last_value = value;
 }
 
@@ -420,21 +431,19 @@ void signal_watch_take(struct signal_watch *watch, const struct lt_frame *frame,
         take_new(watch, raw, frame->time_ns);
     watch->last_raw = raw;
     if (watch->neighbour_count && watch->standing == STANDING_VALUE)
-        neighbours_take(watch->neighbour, watch->neighbour_count, frame, watch->def->sign,
-                        watch->length, followed, raw, before);
+        neighbours_take(watch->neighbour, watch->neighbour_count, frame, watch->sign, watch->length,
+                        followed, raw, before);
 }
 
 bool signal_watch_sample(struct signal_watch *watch, int64_t time_ns)
 {
     if (watch->standing != STANDING_VALUE || time_ns == LT_NO_TIME)
         return true;
+    if (watch->labels)
+        return samples_keep(&watch->samples, time_ns, (double)watch->last_raw);
     if (!watch->has_value) {
         watch->last_value = lt_scaler_f64(&watch->scaler, watch->last_raw);
         watch->has_value = true;
     }
-    double value = watch->labels ? (double)watch->last_raw : watch->last_value;
-    if (!samples_keep(&watch->samples, time_ns, value))
-        return false;
-    watch->sample_due = *watch->taken + watch->samples.every;
-    return true;
+    return samples_keep(&watch->samples, time_ns, watch->last_value);
 }

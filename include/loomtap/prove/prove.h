@@ -37,6 +37,7 @@ struct lt_prove_reading {
     /* Sees every frame within the span too, in order; NULL: nobody. */
     enum lt_code (*tap)(void *context, const struct lt_frame *frame, struct lt_error *error);
     void *context;
+    bool tap_diagnostics; /* the tap sees frames of diagnostics (lt_obd_classify) alone */
 };
 
 /* One capture to its end. What was read before an error is counted. */
