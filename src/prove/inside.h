@@ -184,6 +184,13 @@ bool check_table_make(struct lt_arena *arena, const struct lt_checksum *checksum
                       const struct lt_frame *frame, struct check_table *ret_table);
 bool check_table_holds(const struct check_table *table, const uint8_t *data);
 
+/* Frames that come with one and the same content. */
+struct run {
+    uint64_t frames;        /* without the first */
+    uint64_t news;          /* of all frames: when it began; of one that is over, meanwhile */
+    int64_t from_ns, to_ns; /* of the first and last */
+};
+
 struct frame_watch {
     /* What every frame touches comes first. */
     const struct lt_frame_def *def;
@@ -200,13 +207,15 @@ struct frame_watch {
     unsigned counter_length;
     uint64_t counter_steps, counter_good, counter_still, counter_high, counter_wraps;
     uint64_t check_good, check_bad, check_short;
-    unsigned contents; /* different ones, as far as that matters */
+    uint64_t news; /* frames with another content than the one before */
+    struct run run;
     /* Its fields (of the capture being read), and the frame that they were taken from last. */
     size_t glance_count, role_count; /* those with a role are first */
     struct glance *glances;
     uint64_t care, taken, sample_due, sample_every;
     size_t neighbour_count; /* above the counter */
     struct neighbour neighbour[NEIGHBOURS_MAX];
+    uint8_t last_len;
     _Alignas(8) uint8_t last[LT_FRAME_ROOM];
     struct lt_timing_counts timing;
     struct check_table table;
@@ -214,7 +223,7 @@ struct frame_watch {
     unsigned other_len;
     uint32_t counter_odd_step;
     int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */
-    uint8_t content[LT_FRAME_MAX], content_len;
+    struct run longest;
 };
 
 struct bus_watch { /* of the profile */
@@ -240,7 +249,7 @@ struct lt_prove {
     size_t table_bytes;                       /* of frames, that have tables of their checksums */
     uint16_t frame_bits[2][LT_FRAME_MAX + 1]; /* at most, by extended and length */
     bool failed_memory;
-    uint64_t frame_count, claimed_frames, captures;
+    uint64_t frame_count, claimed_frames, captures, news;
     int64_t duration_ns;
     char calibrations[CALIBRATIONS][32];
     size_t calibration_count;
@@ -288,6 +297,8 @@ bool frame_fields_bind(struct lt_prove *prove, const struct lt_frame_plan *plan)
 bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
                        const struct lt_frame_plan *plan, const struct lt_frame *frame,
                        bool suspect);
+/* The next frame follows no other: the run under way is over. */
+void frame_run_end(struct lt_prove *prove, struct frame_watch *watch);
 /* neighbour.c */
 /* Positions just above a field that nothing else on its pages claims. */
 size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,

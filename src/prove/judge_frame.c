@@ -224,7 +224,7 @@ static void judge_checksum(struct judge *judge, const struct frame_watch *watch)
     if (checked >= CONTENTS_LEAST &&
         exceeds(watch->check_bad, checked, limit_of(judge, LT_LIMIT_CHECKSUM)))
         verdict = LT_CONTRADICTED;
-    else if (checked < CHECKED_LEAST || watch->contents < CONTENTS_LEAST || many)
+    else if (checked < CHECKED_LEAST || watch->news < CONTENTS_LEAST || many)
         verdict = LT_NOT_EXERCISED;
     struct lt_claim *c = claim(judge, LT_CLAIM_CHECKSUM, def->name, verdict);
     lt_checksum_print(&def->checksums[0], text, sizeof text);
@@ -237,7 +237,7 @@ static void judge_checksum(struct judge *judge, const struct frame_watch *watch)
     else if (verdict == LT_CONTRADICTED)
         claim_say(judge, c, "%" PRIu64 " of %" PRIu64 " frames fail", watch->check_bad, checked);
     else if (verdict == LT_NOT_EXERCISED)
-        claim_say(judge, c, "too few different frames: %u", watch->contents);
+        claim_say(judge, c, "too few different frames: %" PRIu64, watch->news);
     else if (watch->check_bad)
         claim_say(judge, c, "%" PRIu64 " spoiled; their values were left out", watch->check_bad);
 }

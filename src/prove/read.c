@@ -185,6 +185,7 @@ void prove_break(struct lt_prove *prove)
     for (size_t i = 0; i < prove->profile->frame_count; i++) {
         struct frame_watch *watch = &prove->frames[i];
         lt_timing_counts_break(&watch->timing);
+        frame_run_end(prove, watch);
         watch->last_ns = LT_NO_TIME;
         watch->has_counter = watch->has_last = false;
         for (size_t k = 0; k < watch->neighbour_count; k++)

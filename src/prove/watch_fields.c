@@ -112,9 +112,37 @@ static void look_at_changed(struct frame_watch *watch, const struct lt_frame *fr
 
 static bool is_same(const struct frame_watch *watch, const struct lt_frame *frame)
 {
-    if (frame->len <= 8)
-        return !((lt_load64_le(frame->data) ^ lt_load64_le(watch->last)) & watch->care);
-    return memcmp(frame->data, watch->last, frame->len) == 0;
+    if (frame->len != watch->last_len)
+        return false;
+    if (frame->len != 8)
+        return memcmp(frame->data, watch->last, frame->len) == 0;
+    return lt_load64_le(frame->data) == lt_load64_le(watch->last);
+}
+
+static bool is_cared_for(const struct frame_watch *watch, const struct lt_frame *frame)
+{
+    return frame->len > 8 ||
+           ((lt_load64_le(frame->data) ^ lt_load64_le(watch->last)) & watch->care) != 0;
+}
+
+/* The run of frames with one content that ends here, if it is the longest so far. */
+void frame_run_end(struct lt_prove *prove, struct frame_watch *watch)
+{
+    if (watch->run.frames > watch->longest.frames) {
+        watch->longest = watch->run;
+        watch->longest.news = prove->news - watch->run.news;
+    }
+    watch->run.frames = 0;
+}
+
+static void take_news(struct lt_prove *prove, struct frame_watch *watch, int64_t time_ns)
+{
+    if (watch->run.frames)
+        frame_run_end(prove, watch);
+    watch->news++;
+    prove->news++;
+    watch->run.from_ns = time_ns;
+    watch->run.news = prove->news;
 }
 
 /* All of one frame are thinned alike. */
@@ -182,6 +210,7 @@ static void keep(struct frame_watch *watch, const struct lt_frame *frame)
         memcpy(watch->last, frame->data, 8);
     else
         memcpy(watch->last, frame->data, LT_FRAME_MAX);
+    watch->last_len = frame->len;
     watch->has_last = frame->len == watch->length;
 }
 
@@ -189,17 +218,26 @@ bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
                        const struct lt_frame_plan *plan, const struct lt_frame *frame, bool suspect)
 {
     bool fine = !watch->has_pages || take_pages(prove, plan, frame, suspect);
+    bool same = is_same(watch, frame);
+    if (same) {
+        watch->run.frames++;
+        watch->run.to_ns = frame->time_ns;
+    } else {
+        take_news(prove, watch, frame->time_ns);
+    }
     if (suspect) {
         leave_out(watch);
+        if (!same)
+            keep(watch, frame);
+        watch->has_last = false;
         return fine;
     }
     watch->taken++;
-    bool whole = watch->has_last && frame->len == watch->length;
-    if (!whole || !is_same(watch, frame)) {
-        if (whole)
-            look_at_changed(watch, frame);
-        else
+    if (!watch->has_last || !same) {
+        if (!watch->has_last || frame->len != watch->length)
             look_at_all(watch, frame);
+        else if (is_cared_for(watch, frame))
+            look_at_changed(watch, frame);
         keep(watch, frame);
     }
     return watch->taken < watch->sample_due ? fine : take_samples(watch, frame->time_ns) && fine;

@@ -195,17 +195,6 @@ static bool is_suspect(const struct frame_watch *watch, bool still, bool failed)
     return (still && counts) || (failed && holds);
 }
 
-static void take_contents(struct frame_watch *watch, const struct lt_frame *frame)
-{
-    bool same =
-        watch->content_len == frame->len && memcmp(watch->content, frame->data, frame->len) == 0;
-    if (same && watch->contents)
-        return;
-    watch->contents++;
-    watch->content_len = frame->len;
-    memcpy(watch->content, frame->data, frame->len);
-}
-
 void frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
                       const struct lt_frame_plan *plan, const struct lt_frame *frame)
 {
@@ -227,11 +216,8 @@ void frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
     }
     if (plan->has_counter)
         still = take_counter(watch, plan, frame);
-    if (plan->checksum_count) {
-        if (watch->contents < CONTENTS_LEAST)
-            take_contents(watch, frame);
+    if (plan->checksum_count)
         failed = take_checksum(prove, watch, plan, frame);
-    }
     if (!frame_fields_take(prove, watch, plan, frame, is_suspect(watch, still, failed)))
         prove->failed_memory = true;
 }
