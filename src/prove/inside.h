@@ -224,6 +224,8 @@ struct frame_watch {
     uint32_t counter_odd_step;
     int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */
     struct run longest;
+    uint64_t repeats,
+        repeated_frames; /* runs too long to be a quantity that stands, if it counts */
 };
 
 struct bus_watch { /* of the profile */
@@ -366,6 +368,11 @@ const char *value_text(char *ret_text, double value, const char *unit);
 /* What was put off is counted; a second time changes nothing. */
 void prove_settle(struct lt_prove *prove);
 void judge_frames(struct judge *judge);
+void judge_repeats(struct judge *judge);
+/* Where it does not stand still, it counts. */
+bool counter_counts(const struct frame_watch *watch);
+/* Of several controllers the one that answered most; NULL. */
+const struct lt_proof_reference *reference_of(const struct judge *judge, const char *role);
 void judge_sends(struct judge *judge);
 void judge_signals(struct judge *judge);
 void judge_bits(struct judge *judge, const struct signal_watch *watch);

@@ -54,8 +54,7 @@ struct signal_watch *role_signal(const struct judge *judge, const char *role)
     return NULL;
 }
 
-/* Of several controllers the one that answered most. */
-static const struct lt_proof_reference *reference_of(const struct judge *judge, const char *role)
+const struct lt_proof_reference *reference_of(const struct judge *judge, const char *role)
 {
     const struct lt_proof_reference *best = NULL;
     for (size_t i = 0; i < judge->given->reference_count; i++) {

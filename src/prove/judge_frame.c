@@ -187,9 +187,13 @@ static void judge_counter(struct judge *judge, const struct frame_watch *watch)
     bool early = watch->counter_wraps >= WRAPS_LEAST &&
                  watch->counter_top + def->step < def->modulus &&
                  watch->counter_odd + 1 >= watch->counter_wraps;
-    uint64_t other = watch->counter_steps - watch->counter_good - watch->counter_lost;
-    bool many = percent(other, watch->counter_steps) > limit_of(judge, LT_LIMIT_COUNTER);
-    bool wrong = exceeds(other, watch->counter_steps, limit_of(judge, LT_LIMIT_COUNTER));
+    /* Where a gateway repeats the last frame of a counter that counts, that is another claim's. */
+    uint64_t repeated = counter_counts(watch) ? watch->repeated_frames : 0;
+    uint64_t steps =
+        watch->counter_steps - (repeated < watch->counter_still ? repeated : watch->counter_still);
+    uint64_t other = steps - watch->counter_good - watch->counter_lost;
+    bool many = percent(other, steps) > limit_of(judge, LT_LIMIT_COUNTER);
+    bool wrong = exceeds(other, steps, limit_of(judge, LT_LIMIT_COUNTER));
     enum lt_proof_verdict verdict = LT_PROVEN;
     if (above || early || wrong || exceeds(watch->counter_high, watch->count, 1))
         verdict = LT_CONTRADICTED;

@@ -163,6 +163,7 @@ enum lt_code lt_prove_finish(struct lt_prove *prove, const struct lt_prove_given
     judge_agreement(&judge);
     judge_copies(&judge);
     judge_laws(&judge);
+    judge_repeats(&judge);
     judge_marks(&judge);
     judge_calibration(&judge);
     judge_required(&judge);

@@ -9,6 +9,10 @@
 #include "loomtap/base/bytes.h"
 #include "prove/inside.h"
 
+/* A run of one content this long, in which other frames had so much news, is no chance. */
+#define REPEATED_FRAMES 20
+#define REPEATED_NEWS   20
+
 /* What is not done for every frame is kept out of the way of what is. */
 #define AWAY __attribute__((noinline))
 
@@ -128,11 +132,19 @@ static bool is_cared_for(const struct frame_watch *watch, const struct lt_frame 
 /* The run of frames with one content that ends here, if it is the longest so far. */
 void frame_run_end(struct lt_prove *prove, struct frame_watch *watch)
 {
-    if (watch->run.frames > watch->longest.frames) {
-        watch->longest = watch->run;
-        watch->longest.news = prove->news - watch->run.news;
+    struct run *run = &watch->run;
+    uint64_t news = prove->news - run->news;
+    if (run->frames > watch->longest.frames) {
+        watch->longest = *run;
+        watch->longest.news = news;
     }
-    watch->run.frames = 0;
+    double seconds = (double)gap_between(run->from_ns, run->to_ns) / (double)NS_PER_S;
+    if (run->frames >= REPEATED_FRAMES && news >= REPEATED_NEWS && run->from_ns != LT_NO_TIME &&
+        seconds > prove->limit[LT_LIMIT_REPEATED]) {
+        watch->repeats++;
+        watch->repeated_frames += run->frames;
+    }
+    run->frames = 0;
 }
 
 static void take_news(struct lt_prove *prove, struct frame_watch *watch, int64_t time_ns)

@@ -130,6 +130,48 @@ static void checksum(void **state)
     expect(prove(HEAD FRAME "checksum = xor over 0..6 in 7\n"), "checksum", "f", "not exercised");
 }
 
+/* Two frames of one car, 30 s: one counts and carries a code that stands; from 10 s to 15 s (where
+ * `repeats`) it comes on with the very same bytes. The other runs. */
+static void gateway(bool repeats, bool counts)
+{
+    begin_capture();
+    for (unsigned i = 0; i < 3000; i++) {
+        unsigned n = repeats && i > 1000 && i < 1500 ? 1000 : i;
+        uint8_t data[8] = {7, counts ? (uint8_t)(n & 15) : 0, (uint8_t)(n / 1600)};
+        uint8_t other[8] = {(uint8_t)i, (uint8_t)(i >> 8)};
+        put(i * 10, "can0", "123", data, 8);
+        put(i * 10 + 1, "can0", "200", other, 8);
+    }
+}
+
+static void repeated(void **state)
+{
+    static const char profile[] = HEAD FRAME "counter = 1.3..1.0\n"
+                                             "[frame g]\nbus = b\nid = 0x200\nlength = 8\n"
+                                             "period_ms = 10\n";
+    (void)state;
+    gateway(false, true);
+    expect(prove(profile), "repeated", "f", "proven");
+    gateway(true, true);
+    const struct lt_proof *proof = prove(profile);
+    expect(proof, "repeated", "f", "contradicted");
+    expect(proof, "repeated", "g", "proven");
+    expect(proof, "counter", "f", "proven"); /* it is not the counter that is wrong */
+    gateway(true, false);
+    proof = prove(HEAD FRAME "[frame g]\nbus = b\nid = 0x200\nlength = 8\nperiod_ms = 10\n");
+    expect(proof, "repeated", "f", "not exercised"); /* what it carries may well stand */
+}
+
+/* The whole bus is silent or stands: nobody had news. */
+static void a_car_that_stands_repeats_nothing(void **state)
+{
+    (void)state;
+    begin_capture();
+    for (unsigned i = 0; i < 3000; i++)
+        put(i * 10, "can0", "123", (const uint8_t[8]){1, (uint8_t)(i < 300 ? i & 15 : 0)}, 8);
+    expect(prove(HEAD FRAME), "repeated", "f", "proven");
+}
+
 static void send_free(void **state)
 {
     (void)state;
@@ -231,6 +273,8 @@ int main(void)
         cmocka_unit_test(gaps),
         cmocka_unit_test(counter),
         cmocka_unit_test(checksum),
+        cmocka_unit_test(repeated),
+        cmocka_unit_test(a_car_that_stands_repeats_nothing),
         cmocka_unit_test(send_free),
         cmocka_unit_test(send_room),
         cmocka_unit_test(calibration),

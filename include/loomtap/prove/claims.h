@@ -36,6 +36,8 @@ enum lt_claim_subject {
       "the frame keeps coming while its bus is alive")                                             \
     X(LT_CLAIM_COUNTER, "counter", LT_ABOUT_FRAME, true, "the counter counts as stated")           \
     X(LT_CLAIM_CHECKSUM, "checksum", LT_ABOUT_FRAME, true, "the checksum verifies")                \
+    X(LT_CLAIM_REPEATED, "repeated", LT_ABOUT_FRAME, false,                                        \
+      "the frame is no last value that a gateway repeats")                                         \
     X(LT_CLAIM_SEND_FREE, "send-free", LT_ABOUT_FRAME, true,                                       \
       "nobody on the bus uses the identifier of a frame to be sent")                               \
     X(LT_CLAIM_SEND_ROOM, "send-room", LT_ABOUT_BUS, true,                                         \
@@ -52,7 +54,7 @@ enum lt_claim_subject {
       "the value is available most of the time")                                                   \
     X(LT_CLAIM_FRESH, "fresh", LT_ABOUT_SIGNAL, true,                                              \
       "the value comes as often as its role needs")                                                \
-    X(LT_CLAIM_FROZEN, "frozen", LT_ABOUT_SIGNAL, false, "the value is no last value repeated")    \
+    X(LT_CLAIM_FROZEN, "frozen", LT_ABOUT_SIGNAL, false, "the value moves when its quantity does") \
     X(LT_CLAIM_OBD, "obd", LT_ABOUT_SIGNAL, true, "the signal agrees with the diagnostic replies") \
     X(LT_CLAIM_COPY, "copy", LT_ABOUT_SIGNAL, false, "signals of one quantity agree")              \
     X(LT_CLAIM_LAW, "law", LT_ABOUT_SIGNAL, false, "quantities that hang together do so")          \
@@ -83,6 +85,8 @@ const struct lt_claim_kind *lt_claim_kind(enum lt_claim_id id);
       "steps that are not the one stated")                                                         \
     X(LT_LIMIT_CHECKSUM, "checksum.failed_percent", 2, "%", true,                                  \
       "frames whose checksum is wrong")                                                            \
+    X(LT_LIMIT_REPEATED, "repeated.most_s", 2, "s", true,                                          \
+      "one content while other frames have news")                                                  \
     X(LT_LIMIT_LOAD, "send.load_percent", 70, "%", true,                                           \
       "load of a bus with the frames to be sent")                                                  \
     X(LT_LIMIT_RANGE, "range.outside_percent", 0.5, "%", true, "values outside the range")         \
