@@ -1,5 +1,4 @@
-/* Claims about agreement: with diagnostic replies in the same captures, and between signals of one
- * quantity. */
+/* Claims about agreement with diagnostic replies in the same captures. */
 #include <inttypes.h>
 #include <math.h>
 #include <string.h>
@@ -13,18 +12,10 @@
 #define ROLE_PART     0.005
 #define ROLE_LEAST    0.0005 /* less is of no weight to anyone */
 /* A frame behind diagnostics is filtered more than they are, and what swings fast loses height. */
-#define FILTERED_LAG_S   (-0.05)
-#define FILTERED_SLOPE   0.25
-#define COPY_SAMPLES     600
-#define COPY_R           0.95
-#define COPY_SLOPE       0.06
-#define COPY_LEVEL       2.0 /* km/h */
-#define COPY_OTHER_R     0.8
-#define COPY_OTHER_SLOPE 0.15
-#define COPY_SPAN        5.0
-#define COPIES_MAX       16
-#define PLOT_POINTS      600
-#define PLOTS_MAX        24
+#define FILTERED_LAG_S (-0.05)
+#define FILTERED_SLOPE 0.25
+#define PLOT_POINTS    600
+#define PLOTS_MAX      24
 
 double quantum_of(const struct signal_watch *watch)
 {
@@ -290,77 +281,5 @@ void judge_agreement(struct judge *judge)
         const struct lt_role *role = watch->def ? watch->def->role : NULL;
         if (role && !role->is_labels && role->obd_pid >= 0 && watch->def->frame != LT_NONE)
             judge_obd(judge, watch);
-    }
-}
-
-/* --- speeds: vehicle and wheels are one quantity, but for slip and curves --- */
-
-static bool is_speed(const struct signal_watch *watch)
-{
-    const char *role = watch->def->role_name;
-    return role && watch->def->frame != LT_NONE && watch->samples.count > 1 &&
-           (strcmp(role, "vehicle_speed") == 0 || strncmp(role, "wheel_speed_", 12) == 0);
-}
-
-/* 1 they agree, -1 they do not, 0 it cannot be told. */
-static int compare(struct judge *judge, struct signal_watch *a, struct signal_watch *b)
-{
-    struct samples *s = &b->samples;
-    size_t every = s->count / COPY_SAMPLES + 1, count = 0;
-    int64_t *times = lt_arena_array(judge->arena, s->count / every + 1, sizeof *times);
-    double *values = lt_arena_array(judge->arena, s->count / every + 1, sizeof *values);
-    struct follow f;
-    if (!times || !values)
-        return 0;
-    for (size_t i = 0; i < s->count; i += every) {
-        times[count] = s->time_ns[i];
-        values[count++] = s->value[i];
-    }
-    if (!follow(a, times, values, count, 0, hold_of(judge, a), &f) || f.span < COPY_SPAN ||
-        f.count < 20)
-        return 0;
-    /* Steps of the fields themselves are no difference. */
-    double steps = quantum_of(a) + quantum_of(b);
-    double slope = fabs(f.slope - 1), level = fabs(f.level);
-    if (f.r > COPY_R && slope < COPY_SLOPE && level < COPY_LEVEL + steps)
-        return 1;
-    bool other = f.r < COPY_OTHER_R || slope > COPY_OTHER_SLOPE || level > 2 * (COPY_LEVEL + steps);
-    return other && f.span > 4 * steps ? -1 : 0;
-}
-
-void judge_copies(struct judge *judge)
-{
-    struct signal_watch *list[COPIES_MAX];
-    int alike[COPIES_MAX][COPIES_MAX] = {{0}};
-    size_t count = 0, pairs = 0;
-    for (size_t i = 0; i < judge->prove->profile->signal_count && count < COPIES_MAX; i++) {
-        struct signal_watch *watch = &judge->prove->signals[i];
-        if (watch->def && is_speed(watch) && samples_put_in_order(&watch->samples))
-            list[count++] = watch;
-    }
-    for (size_t i = 0; i < count; i++)
-        for (size_t k = 0; k < i; k++) {
-            alike[i][k] = alike[k][i] = compare(judge, list[i], list[k]);
-            pairs += alike[i][k] > 0;
-        }
-    for (size_t i = 0; count > 1 && i < count; i++) {
-        unsigned same = 0, other = 0;
-        for (size_t k = 0; k < count; k++) {
-            same += alike[i][k] > 0;
-            other += alike[i][k] < 0;
-        }
-        /* Whom two others contradict who agree with each other, is the one that is wrong. */
-        bool wrong = other >= 2 && !same && pairs > 0;
-        struct lt_claim *c = claim(judge, LT_CLAIM_COPY, list[i]->def->name,
-                                   wrong  ? LT_CONTRADICTED
-                                   : same ? LT_PROVEN
-                                          : LT_NOT_EXERCISED);
-        claim_expected(judge, c, "as the other speeds of the car");
-        claim_measured(judge, c, "agrees with %u, differs from %u of %zu", same, other, count - 1);
-        if (wrong)
-            claim_say(judge, c, "the others agree among themselves: its scale or place is wrong");
-        else if (!same)
-            claim_say(judge, c,
-                      other ? "one of two is wrong; which cannot be told" : "the car hardly moved");
     }
 }

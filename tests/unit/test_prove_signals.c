@@ -290,6 +290,92 @@ static void law(void **state)
     expect(proof, "law", "left", "proven");
 }
 
+/* Load in bytes 0 and 1 (0.01 %), manifold pressure in 2 and 3 (0.01 kPa), engine speed in 4 and 5;
+ * and a second load in 6 and 7. `sign`: the pressure rises with the load, or falls. */
+static const struct lt_proof *drive_load(double sign, double again, const char *second)
+{
+    static char profile[1600];
+    static int64_t times[FRAMES / 50];
+    static double replies[FRAMES / 50];
+    static struct lt_proof_reference reference = {"obd 01 04 7E8", "load",  FRAMES / 50,
+                                                  times,           replies, 100 / 255.};
+    begin_capture();
+    for (unsigned i = 0; i < FRAMES; i++) {
+        uint8_t data[8];
+        double load = swing(i / 100.0, 50, 45);
+        store(data, 0, (unsigned)lround(100 * load));
+        store(data, 2, (unsigned)lround(100 * (60 + sign * 0.4 * (load - 50))));
+        store(data, 4, 2000);
+        store(data, 6, (unsigned)lround(100 * again * load));
+        put(i * 10, "can0", "123", data, 8);
+        if (i % 50 == 0) {
+            times[i / 50] = INT64_C(1700000000000000000) + i * INT64_C(10000000);
+            replies[i / 50] = load;
+        }
+    }
+    struct lt_proof_reference *list = &reference;
+    struct lt_prove_given given = {list, 1, NULL};
+    lt_text_format(profile, sizeof profile,
+                   "%s[signal load]\nframe = f\nbits = 0.7..1.0\norder = motorola\nscale = "
+                   "0.01\nunit = %%\nrole = load\n"
+                   "[signal air]\nframe = f\nbits = 2.7..3.0\norder = motorola\nscale = "
+                   "0.01\nunit = kPa\nrole = manifold_pressure\n"
+                   "[signal turns]\nframe = f\nbits = 4.7..5.0\norder = motorola\nunit = "
+                   "rpm\nrole = engine_speed\n%s",
+                   HEAD FRAME, second);
+    return prove_given(profile, &given);
+}
+
+static void law_of_load_and_pressure(void **state)
+{
+    (void)state;
+    expect(drive_load(1, 1, ""), "law", "air", "proven");
+    /* The load agrees with diagnostics, so it is the pressure that is wrong. */
+    expect(drive_load(-1, 1, ""), "law", "air", "contradicted");
+    expect(drive_load(0, 1, ""), "law", "air", "not exercised");
+}
+
+/* Two signals of one role: of those that differ the one is wrong that diagnostics do not bear out.
+ */
+static void copy_of_a_role(void **state)
+{
+    static const char second[] = "[signal other]\nframe = f\nbits = 6.7..7.0\norder = "
+                                 "motorola\nscale = 0.01\nunit = %\nrole = load\n";
+    (void)state;
+    const struct lt_proof *proof = drive_load(1, 1, second);
+    expect(proof, "copy", "load", "proven");
+    expect(proof, "copy", "other", "proven");
+    proof = drive_load(1, 0.5, second);
+    expect(proof, "copy", "other", "contradicted");
+    expect(proof, "copy", "load", "not exercised");
+}
+
+/* Four gears: engine speed over vehicle speed keeps to four ratios; with a converter that slips by
+ * anything it keeps to none, which is no fault. */
+static void law_of_gears(void **state)
+{
+    static const char profile[] =
+        HEAD FRAME "[signal turns]\nframe = f\nbits = 0.7..1.0\norder = motorola\nunit = "
+                   "rpm\nrole = engine_speed\n"
+                   "[signal v]\nframe = f\nbits = 2.7..3.0\norder = motorola\nscale = "
+                   "0.01\nunit = km/h\nrole = vehicle_speed\n";
+    static const double ratios[] = {100, 60, 40, 28};
+    (void)state;
+    for (unsigned slips = 0; slips < 2; slips++) {
+        begin_capture();
+        for (unsigned i = 0; i < FRAMES; i++) {
+            uint8_t data[8] = {0};
+            double v = swing(i / 100.0, 50, 30), ratio = ratios[i / 1500 % 4];
+            if (slips)
+                ratio = swing(i / 170.0, 70, 40);
+            store(data, 0, (unsigned)lround(v * ratio));
+            store(data, 2, (unsigned)lround(100 * v));
+            put(i * 10, "can0", "123", data, 8);
+        }
+        expect(prove(profile), "law", "v", slips ? "not exercised" : "proven");
+    }
+}
+
 static void marks(void **state)
 {
     static const char *const labels[] = {"a", "b", "c", "a", "b", "c"};
@@ -345,6 +431,9 @@ int main(void)
         cmocka_unit_test(frozen),
         cmocka_unit_test(copy),
         cmocka_unit_test(law),
+        cmocka_unit_test(law_of_load_and_pressure),
+        cmocka_unit_test(copy_of_a_role),
+        cmocka_unit_test(law_of_gears),
         cmocka_unit_test(marks),
         cmocka_unit_test(spoiled_frames_are_left_out),
     };
