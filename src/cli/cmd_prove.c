@@ -322,7 +322,7 @@ static int decide(const struct run *run)
     bool quiet = run->values->common.quiet;
     if (!proof->frames)
         say(quiet, "no frame came: an empty capture, or none within the time span\n");
-    else if (!proof->claimed_frames)
+    else if (!proof->claimed_frames && proof->profile->frame_count)
         say(quiet, "none of the profile's frames is in this capture: another car, another bus, or "
                    "--bus is needed\n");
     return proof->verdict == LT_PROVEN ? EXIT_FINE : EXIT_NO;

@@ -145,6 +145,12 @@ static void put_head(struct lt_html *html, const struct lt_proof *proof)
             lt_html_text(html, "%s %s", i ? "," : "", profile->requires[i]);
         lt_html_text(html, ". Subjects in bold belong to them.");
         lt_html_close(html);
+    } else {
+        lt_html_line(
+            html, "p", NULL,
+            "The profile requires no role: the verdict is the worst of what is claimed about "
+            "its signals with a role, or about all where none has one. Their subjects are in "
+            "bold.");
     }
 }
 

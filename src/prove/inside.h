@@ -385,6 +385,7 @@ bool find_todo(struct judge *judge, const char *const **ret_list, size_t *ret_co
 void judge_laws(struct judge *judge);
 void judge_marks(struct judge *judge);
 void judge_calibration(struct judge *judge);
+void judge_answers(struct judge *judge);
 /* The calibration ids of [fits]; NULL: none. */
 const char *lists_calibrations(const struct lt_profile *profile);
 

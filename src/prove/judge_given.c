@@ -5,10 +5,11 @@
 
 #include "prove/inside.h"
 
-#define BEHIND_NS   (3 * NS_PER_S / 2) /* a person marks up to so long after the change */
-#define AHEAD_NS    NS_PER_S
-#define MARKS_LEAST 2
-#define LABELS_MAX  64
+#define BEHIND_NS       (3 * NS_PER_S / 2) /* a person marks up to so long after the change */
+#define AHEAD_NS        NS_PER_S
+#define MARKS_LEAST     2
+#define LABELS_MAX      64
+#define ANSWERS_OUTSIDE 2 /* so many are a slip */
 
 static size_t label_index(const struct lt_signal_def *def, const char *label)
 {
@@ -116,4 +117,39 @@ void judge_calibration(struct judge *judge)
                   prove->calibrations[0]);
     else if (verdict == LT_NOT_EXERCISED)
         claim_say(judge, c, "the car was not asked (service 09, type 04)");
+}
+
+/* --- profiles of parameters alone: what the car answered --- */
+
+static void judge_answer(struct judge *judge, const struct signal_watch *watch)
+{
+    const struct lt_proof_reference *reference = reference_of(judge, watch->def->role_name);
+    char low[NUMBER_ROOM], high[VALUE_ROOM];
+    size_t outside = 0, count = reference ? reference->count : 0;
+    for (size_t i = 0; i < count; i++)
+        outside +=
+            reference->value[i] < watch->range_low || reference->value[i] > watch->range_high;
+    bool wrong = outside > ANSWERS_OUTSIDE &&
+                 100 * (double)outside > limit_of(judge, LT_LIMIT_RANGE) * (double)count;
+    enum lt_proof_verdict verdict = wrong ? LT_CONTRADICTED : count ? LT_PROVEN : LT_NOT_EXERCISED;
+    struct lt_claim *c = claim(judge, LT_CLAIM_ANSWERED, watch->def->name, verdict);
+    claim_expected(judge, c, "answers within %s..%s%s", number_text(low, watch->range_low),
+                   value_text(high, watch->range_high, lt_signal_unit(watch->def)),
+                   watch->def->has_range ? "" : " (usual for the role)");
+    claim_measured(judge, c, "%zu values%s%s, %zu outside", count, count ? " from " : "",
+                   count ? reference->name : "", outside);
+    if (wrong)
+        claim_say(judge, c, "the car answers something else: scale, offset or bytes are wrong");
+    else if (!count)
+        claim_say(judge, c, "nobody asked, or the car does not know it");
+}
+
+void judge_answers(struct judge *judge)
+{
+    const struct lt_prove *prove = judge->prove;
+    for (size_t i = 0; !prove->profile->frame_count && i < prove->profile->signal_count; i++) {
+        const struct signal_watch *watch = &prove->signals[i];
+        if (watch->def->parameter != LT_NONE && watch->def->role && !watch->def->role->is_labels)
+            judge_answer(judge, watch);
+    }
 }

@@ -14,8 +14,28 @@ static bool has_role(const char *wanted, const char *role)
     return strcmp(wanted, role) == 0;
 }
 
+/* Signals in frames that come; of a profile of parameters alone, those in replies. */
+static bool is_there(const struct lt_profile *profile, const struct lt_signal_def *def)
+{
+    if (!profile->frame_count)
+        return def->parameter != LT_NONE;
+    return def->frame != LT_NONE && profile->frames[def->frame].direction == LT_LISTEN;
+}
+
+static bool has_roles(const struct lt_profile *profile)
+{
+    for (size_t i = 0; i < profile->signal_count; i++)
+        if (profile->signals[i].role_name && is_there(profile, &profile->signals[i]))
+            return true;
+    return false;
+}
+
+/* What the verdict rests on: the roles in `requires`; where it names none, every signal with a
+ * role; where none has one, every signal. */
 static bool is_required(const struct lt_profile *profile, const struct lt_signal_def *def)
 {
+    if (!profile->require_count)
+        return is_there(profile, def) && (def->role_name || !has_roles(profile));
     for (size_t i = 0; def->role_name && i < profile->require_count; i++)
         if (has_role(profile->requires[i], def -> role_name))
             return true;
@@ -28,7 +48,7 @@ static void judge_roles(struct judge *judge)
     for (size_t r = 0; r < profile->require_count; r++) {
         const char *subject = NULL;
         for (size_t i = 0; !subject && i < profile->signal_count; i++)
-            if (profile->signals[i].role_name && profile->signals[i].frame != LT_NONE &&
+            if (profile->signals[i].role_name && is_there(profile, &profile->signals[i]) &&
                 has_role(profile->requires[r], profile -> signals[i].role_name))
                 subject = profile->signals[i].name;
         struct lt_claim *c = claim(judge, LT_CLAIM_ROLE, subject ? subject : profile->requires[r],
@@ -40,25 +60,34 @@ static void judge_roles(struct judge *judge)
     }
 }
 
-/* Does the claim's subject carry a required role: the signal, its frame, its bus? */
+static bool carries_signal(const struct lt_profile *profile, const struct lt_signal_def *def,
+                           const struct lt_claim *c)
+{
+    enum lt_claim_subject about = lt_claim_kind(c->id)->subject;
+    if (about == LT_ABOUT_SIGNAL)
+        return strcmp(def->name, c->subject) == 0;
+    if (def->frame == LT_NONE)
+        return false;
+    const struct lt_frame_def *frame = &profile->frames[def->frame];
+    if (about == LT_ABOUT_FRAME)
+        return strcmp(frame->name, c->subject) == 0;
+    return about == LT_ABOUT_BUS && frame->bus != LT_NONE && c->id == LT_CLAIM_REACHABLE &&
+           strcmp(profile->buses[frame->bus].name, c->subject) == 0;
+}
+
+/* Does the claim's subject carry a required role: the signal, its frame, its bus? What is to be
+ * sent carries none, and counts where nothing is required. */
 static bool carries(const struct lt_profile *profile, const struct lt_claim *c)
 {
     enum lt_claim_subject about = lt_claim_kind(c->id)->subject;
-    if (about == LT_ABOUT_ROLE || profile->require_count == 0)
+    bool of_sending = c->id == LT_CLAIM_SEND_FREE || c->id == LT_CLAIM_SEND_ROOM;
+    if (about == LT_ABOUT_ROLE ||
+        (!profile->require_count && (of_sending || about == LT_ABOUT_PROFILE)))
         return true;
-    for (size_t i = 0; i < profile->signal_count; i++) {
-        const struct lt_signal_def *def = &profile->signals[i];
-        if (def->frame == LT_NONE || !is_required(profile, def))
-            continue;
-        const struct lt_frame_def *frame = &profile->frames[def->frame];
-        if (about == LT_ABOUT_SIGNAL && strcmp(def->name, c->subject) == 0)
+    for (size_t i = 0; i < profile->signal_count; i++)
+        if (is_required(profile, &profile->signals[i]) &&
+            carries_signal(profile, &profile->signals[i], c))
             return true;
-        if (about == LT_ABOUT_FRAME && strcmp(frame->name, c->subject) == 0)
-            return true;
-        if (about == LT_ABOUT_BUS && frame->bus != LT_NONE && c->id == LT_CLAIM_REACHABLE &&
-            strcmp(profile->buses[frame->bus].name, c->subject) == 0)
-            return true;
-    }
     return false;
 }
 
@@ -75,17 +104,16 @@ static bool is_needed(const struct judge *judge, const struct lt_claim *c)
     return lt_claim_kind(c->id)->needed;
 }
 
-/* Without required roles: contradicted by any claim, proven by what was exercised. */
 enum lt_proof_verdict overall(const struct judge *judge)
 {
     enum lt_proof_verdict worst = LT_PROVEN;
-    bool any = false, has_roles = judge->prove->profile->require_count > 0;
+    bool any = false;
     for (size_t i = 0; i < judge->count; i++) {
         const struct lt_claim *c = &judge->list[i];
         if (!c->required)
             continue;
         any |= c->verdict == LT_PROVEN && lt_claim_kind(c->id)->subject == LT_ABOUT_SIGNAL;
-        bool counts = c->verdict == LT_CONTRADICTED || (has_roles && is_needed(judge, c));
+        bool counts = c->verdict == LT_CONTRADICTED || is_needed(judge, c);
         if (counts && c->verdict > worst)
             worst = c->verdict;
     }
@@ -160,6 +188,7 @@ enum lt_code lt_prove_finish(struct lt_prove *prove, const struct lt_prove_given
     judge_frames(&judge);
     judge_sends(&judge);
     judge_signals(&judge);
+    judge_answers(&judge);
     judge_agreement(&judge);
     judge_copies(&judge);
     judge_laws(&judge);

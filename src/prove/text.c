@@ -58,33 +58,62 @@ static void put_short(struct lt_table *table, const char *text)
     lt_table_text(table, (struct lt_text){text, end ? (size_t)(end - text) : strlen(text)});
 }
 
-static void put_roles(const struct lt_proof *proof, struct lt_sink *sink)
+static const char *role_of(const struct lt_profile *profile, const char *signal)
+{
+    for (size_t i = 0; i < profile->signal_count; i++)
+        if (profile->signals[i].role_name && strcmp(profile->signals[i].name, signal) == 0)
+            return profile->signals[i].role_name;
+    return "-";
+}
+
+/* A line for each required role; where none is required, for each signal that the verdict rests on.
+ */
+static bool has_line(const struct lt_proof *proof, const struct lt_claim *claim)
+{
+    if (proof->profile->require_count)
+        return claim->id == LT_CLAIM_ROLE;
+    bool is_number = claim->id == LT_CLAIM_EXERCISED || claim->id == LT_CLAIM_ANSWERED;
+    return is_number && claim->required;
+}
+
+static void put_line(struct lt_table *table, const struct lt_proof *proof,
+                     const struct lt_claim *claim)
+{
+    const struct lt_claim *moved = find(proof, LT_CLAIM_EXERCISED, claim->subject);
+    const struct lt_claim *obd = find(proof, LT_CLAIM_OBD, claim->subject);
+    const struct lt_claim *answered = find(proof, LT_CLAIM_ANSWERED, claim->subject);
+    bool missing = claim->id == LT_CLAIM_ROLE && claim->verdict != LT_PROVEN;
+    obd = obd ? obd : answered;
+    lt_table_cell(table, "%s",
+                  claim->id == LT_CLAIM_ROLE ? strrchr(claim->expected, ' ') + 1
+                                             : role_of(proof->profile, claim->subject));
+    lt_table_cell(table, "%s", missing ? "-" : claim->subject);
+    lt_table_cell(table, "%s",
+                  lt_proof_verdict_name(missing || claim == answered
+                                            ? claim->verdict
+                                            : of_signal(proof, claim->subject)));
+    lt_table_cell(table, "%s", moved ? moved->measured : "-");
+    put_short(table, obd ? obd->measured : "-");
+}
+
+static void put_roles(const struct lt_proof *proof, bool all, struct lt_sink *sink)
 {
     struct lt_table table;
-    bool any = false;
     lt_table_init(&table, "lllll");
     static const char *const heads[] = {"role", "signal", "verdict", "exercised", "diagnostics"};
     for (size_t i = 0; i < 5; i++)
         lt_table_cell(&table, "%s", heads[i]);
-    for (size_t i = 0; i < proof->claim_count; i++) {
-        const struct lt_claim *claim = &proof->claims[i];
-        if (claim->id != LT_CLAIM_ROLE)
-            continue;
-        const struct lt_claim *moved = find(proof, LT_CLAIM_EXERCISED, claim->subject);
-        const struct lt_claim *obd = find(proof, LT_CLAIM_OBD, claim->subject);
-        any = true;
-        lt_table_cell(&table, "%s", strrchr(claim->expected, ' ') + 1);
-        lt_table_cell(&table, "%s", claim->verdict == LT_PROVEN ? claim->subject : "-");
-        lt_table_cell(&table, "%s",
-                      lt_proof_verdict_name(claim->verdict == LT_PROVEN
-                                                ? of_signal(proof, claim->subject)
-                                                : claim->verdict));
-        lt_table_cell(&table, "%s", moved ? moved->measured : "-");
-        put_short(&table, obd ? obd->measured : "-");
-    }
-    if (any) {
-        lt_sink_string(sink, "\nRequired roles\n");
+    size_t most = all ? SIZE_MAX : LISTED_MOST, count = 0;
+    for (size_t i = 0; i < proof->claim_count; i++)
+        if (has_line(proof, &proof->claims[i]) && count++ < most)
+            put_line(&table, proof, &proof->claims[i]);
+    if (count) {
+        lt_sink_string(sink, proof->profile->require_count
+                                 ? "\nRequired roles\n"
+                                 : "\nNo role is required: the verdict rests on these\n");
         lt_table_write(&table, sink, 2);
+        if (count > most)
+            lt_sink_format(sink, "  and %zu more: --all\n", count - most);
     }
     lt_table_release(&table);
 }
@@ -172,7 +201,7 @@ void lt_proof_write_text(const struct lt_proof *proof, const struct lt_proof_abo
                          struct lt_sink *sink)
 {
     put_head(proof, about, sink);
-    put_roles(proof, sink);
+    put_roles(proof, about->all, sink);
     put_list(proof, "Contradicted", LT_CONTRADICTED, false, about->all ? SIZE_MAX : LISTED_MOST,
              sink);
     if (about->compared)

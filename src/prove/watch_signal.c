@@ -134,7 +134,7 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
     const struct lt_signal_def *def = &prove->profile->signals[signal];
     watch->def = def;
     watch->taken = &watch->own_taken;
-    if (def->frame == LT_NONE)
+    if (def->frame == LT_NONE && def->parameter == LT_NONE)
         return true;
     if (lt_scaler_init(&watch->scaler, prove->profile, signal, error) != LT_OK)
         return false;
@@ -145,6 +145,8 @@ bool signal_watch_init(struct lt_prove *prove, uint32_t signal, struct lt_error 
     watch->stated.low = watch->turned.low = UINT64_MAX;
     watch->samples.every = 1;
     set_range(watch);
+    if (def->frame == LT_NONE)
+        return true;
     set_places(watch);
     if (def->label_count &&
         !(watch->labels = lt_arena_array(&prove->arena, def->label_count, sizeof *watch->labels))) {

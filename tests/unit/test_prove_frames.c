@@ -237,6 +237,25 @@ static void faults_elsewhere_leave_the_verdict_alone(void **state)
     assert_int_equal(proof->verdict, LT_PROVEN);
 }
 
+/* Without `requires` the verdict rests on every signal with a role, and on all where none has one.
+ */
+static void what_requires_nothing_rests_on_all_roles(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "[signal runs]\nframe = f\nbits = 0.7..0.0\n"
+                         "[signal stands]\nframe = f\nbits = 2.7..2.0\n");
+    assert_int_equal(proof->verdict, LT_NOT_EXERCISED);
+    proof = prove(HEAD FRAME "[signal runs]\nframe = f\nbits = 0.7..0.0\n");
+    assert_int_equal(proof->verdict, LT_PROVEN);
+    proof = prove(HEAD FRAME "[signal s]\nframe = f\nbits = 0.0\nrole = brake\nvalues = 0 off, 1 "
+                             "on\n[signal stands]\nframe = f\nbits = 2.7..2.0\n"
+                             "[frame gone]\nbus = b\nid = 0x124\nperiod_ms = 100\n");
+    expect(proof, "present", "gone", "contradicted"); /* and carries no role */
+    assert_int_equal(proof->verdict, LT_PROVEN);
+}
+
 static void an_empty_capture_exercises_nothing(void **state)
 {
     (void)state;
@@ -279,6 +298,7 @@ int main(void)
         cmocka_unit_test(send_room),
         cmocka_unit_test(calibration),
         cmocka_unit_test(faults_elsewhere_leave_the_verdict_alone),
+        cmocka_unit_test(what_requires_nothing_rests_on_all_roles),
         cmocka_unit_test(an_empty_capture_exercises_nothing),
         cmocka_unit_test(a_clock_set_back_is_no_fault),
     };

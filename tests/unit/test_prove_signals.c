@@ -396,6 +396,33 @@ static void marks(void **state)
     expect(prove_given(profile, &given), "marks", "s", "contradicted");
 }
 
+/* A profile of parameters alone: SAE J1979 service 01, parameter 04 is byte * 100 / 255 %. */
+static void answered(void **state)
+{
+    static const char profile[] =
+        HEAD "requires = load\n[parameter p]\nservice = 1\npid = 4\n"
+             "[signal asked]\nparameter = p\nbits = 0.7..0.0\nscale = 100/255\nunit = "
+             "%\nrole = load\n[parameter q]\nservice = 1\npid = 5\n"
+             "[signal other]\nparameter = q\nbits = 0.7..0.0\noffset = -40\nunit = °C\nrole = "
+             "coolant_temp\n";
+    static const int64_t times[] = {1, 2, 3, 4};
+    double values[] = {10, 20, 30, 40};
+    struct lt_proof_reference reference = {"obd 01 04 7E8", "load", 4, times, values, 0};
+    struct lt_prove_given given = {&reference, 1, NULL};
+    (void)state;
+    begin_capture();
+    const struct lt_proof *proof = prove_given(profile, &given);
+    expect(proof, "answered", "asked", "proven");
+    expect(proof, "answered", "other", "not exercised");
+    expect(proof, "role", "asked", "proven");
+    assert_int_equal(proof->verdict, LT_PROVEN);
+    for (size_t i = 0; i < COUNT_OF(values); i++)
+        values[i] += 200;
+    proof = prove_given(profile, &given);
+    expect(proof, "answered", "asked", "contradicted");
+    assert_int_equal(proof->verdict, LT_CONTRADICTED);
+}
+
 /* Values of frames with a wrong checksum are no values. */
 static void spoiled_frames_are_left_out(void **state)
 {
@@ -435,6 +462,7 @@ int main(void)
         cmocka_unit_test(copy_of_a_role),
         cmocka_unit_test(law_of_gears),
         cmocka_unit_test(marks),
+        cmocka_unit_test(answered),
         cmocka_unit_test(spoiled_frames_are_left_out),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);

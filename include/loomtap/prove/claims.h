@@ -59,6 +59,8 @@ enum lt_claim_subject {
     X(LT_CLAIM_COPY, "copy", LT_ABOUT_SIGNAL, false, "signals of one quantity agree")              \
     X(LT_CLAIM_LAW, "law", LT_ABOUT_SIGNAL, false, "quantities that hang together do so")          \
     X(LT_CLAIM_MARKS, "marks", LT_ABOUT_SIGNAL, false, "the labels are those that were marked")    \
+    X(LT_CLAIM_ANSWERED, "answered", LT_ABOUT_SIGNAL, false,                                       \
+      "the car answers the parameter (profiles of parameters alone)")                              \
     X(LT_CLAIM_CALIBRATION, "calibration", LT_ABOUT_PROFILE, false,                                \
       "the car's calibration is one that the profile fits")
 
