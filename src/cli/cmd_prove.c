@@ -322,6 +322,8 @@ static int decide(const struct run *run)
     bool quiet = run->values->common.quiet;
     if (!proof->frames)
         say(quiet, "no frame came: an empty capture, or none within the time span\n");
+    else if (!proof->claim_count)
+        say(quiet, "the profile says nothing that could be proven\n");
     else if (!proof->claimed_frames && proof->profile->frame_count)
         say(quiet, "none of the profile's frames is in this capture: another car, another bus, or "
                    "--bus is needed\n");
