@@ -189,7 +189,8 @@ static void take_buses(struct lt_prove *view, const struct match *match)
     struct bus_watch *any = &view->buses[view->profile->bus_count];
     for (uint32_t c = 0; c < match->identify->bus_count; c++) {
         const struct capture_bus *bus = &match->identify->buses[c];
-        const struct bus_watch seen = {bus->frames > 0, bus->frames, bus->bits_max, bus->alive_ns};
+        const struct bus_watch seen = {bus->frames > 0, bus->frames, bus->bits_max, bus->alive_ns,
+                                       c};
         any->bound |= seen.bound;
         any->frames += seen.frames;
         any->bits_max += seen.bits_max;

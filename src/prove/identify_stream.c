@@ -323,13 +323,9 @@ static bool make_profile(struct stream *stream, const struct lt_identify *identi
 static enum lt_code make_watches(struct stream *stream, const struct lt_frame *frame,
                                  struct lt_error *error)
 {
-    const struct lt_plan_options options = {.wants = prove_wants};
-    const struct lt_profile *own = stream->profile;
-    enum lt_code code = lt_prove_new(&stream->prove, own, NULL, error);
+    enum lt_code code = lt_prove_new(&stream->prove, stream->profile, NULL, error);
     if (code == LT_OK)
-        code = lt_plan_new(&stream->prove->plan, &own, 1, NULL, 0, &options, error);
-    if (code == LT_OK)
-        code = prove_bind_fields(stream->prove, error);
+        code = prove_plan(stream->prove, NULL, 0, error);
     if (code == LT_OK)
         stream->chain = lt_plan_lookup(stream->prove->plan, frame);
     return code;

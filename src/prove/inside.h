@@ -231,7 +231,8 @@ struct frame_watch {
 struct bus_watch { /* of the profile */
     bool bound;    /* in some capture */
     uint64_t frames, bits_max;
-    int64_t alive_ns; /* with the sleep left out */
+    int64_t alive_ns;     /* with the sleep left out */
+    uint32_t capture_bus; /* of the capture being read; LT_NONE */
 };
 
 struct live_bus { /* of the capture being read */
@@ -260,14 +261,11 @@ struct lt_prove {
     struct lt_plan *plan;
     struct live_bus live[LT_BUSES_MAX];
     struct lt_obd *obd[LT_BUSES_MAX];
-    uint32_t profile_bus[LT_BUSES_MAX]; /* of each capture bus; LT_NONE */
 };
 
 /* read.c */
 void live_bus_take(struct live_bus *live, const struct lt_frame *frame);
 int64_t live_bus_alive_ns(const struct live_bus *live);
-/* To be called with a new plan, before its first frame. */
-enum lt_code prove_bind_fields(struct lt_prove *prove, struct lt_error *error);
 /* A frame of a plan's chain to the figures. */
 void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
                 const struct lt_frame *frame);
@@ -275,7 +273,9 @@ void prove_take(struct lt_prove *prove, const struct lt_frame_plan *plan,
 void prove_break(struct lt_prove *prove);
 /* Back by more than frames of several buses may be out of order. */
 bool is_clock_step(int64_t before_ns, int64_t time_ns);
-bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signal);
+/* The plan, and what watches its fields, for buses that are bound so. */
+enum lt_code prove_plan(struct lt_prove *prove, const struct lt_binding *bindings, size_t count,
+                        struct lt_error *error);
 
 /* watch_frame.c, watch_signal.c */
 bool frame_watch_init(struct lt_prove *prove, uint32_t frame);

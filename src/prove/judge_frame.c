@@ -9,6 +9,7 @@
 #define NEAR_SOME      8
 #define LONG_SHARE     0.97
 #define STEPS_LEAST    10 /* of a counter */
+#define BEYOND_LEAST   2
 #define CHECKED_LEAST  10
 #define WRAPS_LEAST    3
 #define SILENT_PERIODS 5
@@ -176,6 +177,16 @@ static void say_counter(struct judge *judge, struct lt_claim *c, const struct fr
                   watch->counter_odd, watch->counter_steps, def->step, watch->counter_odd_step);
 }
 
+/* Codes that the modulus excludes: as often as a counter of all its bits would have them, and not
+ * only in a frame that was spoiled. */
+static bool counts_beyond(const struct frame_watch *watch)
+{
+    const struct lt_counter_def *def = &watch->def->counter;
+    double codes = ldexp(1, (int)lt_bits_length(&def->bits));
+    double expected = (double)watch->count * (codes - (double)def->modulus) / codes;
+    return watch->counter_high >= BEYOND_LEAST && 2 * (double)watch->counter_high >= expected;
+}
+
 static void judge_counter(struct judge *judge, const struct frame_watch *watch)
 {
     const struct lt_counter_def *def = &watch->def->counter;
@@ -195,7 +206,7 @@ static void judge_counter(struct judge *judge, const struct frame_watch *watch)
     bool many = percent(other, steps) > limit_of(judge, LT_LIMIT_COUNTER);
     bool wrong = exceeds(other, steps, limit_of(judge, LT_LIMIT_COUNTER));
     enum lt_proof_verdict verdict = LT_PROVEN;
-    if (above || early || wrong || exceeds(watch->counter_high, watch->count, 1))
+    if (above || early || wrong || counts_beyond(watch))
         verdict = LT_CONTRADICTED;
     else if (watch->counter_steps < STEPS_LEAST || many)
         verdict = LT_NOT_EXERCISED;

@@ -195,24 +195,26 @@ void prove_break(struct lt_prove *prove)
         signal_watch_break(&prove->signals[i]);
 }
 
-/* What a bus of the capture did goes to the profile's. */
+static void give_bus(struct bus_watch *bus, const struct live_bus *live)
+{
+    bus->bound = true;
+    bus->frames += live->frames;
+    bus->bits_max += live->bits_max;
+    bus->alive_ns += live_bus_alive_ns(live);
+}
+
+/* What the buses of the capture did goes to the profile's; two of them may be one in the capture.
+ */
 static void give_buses(struct lt_prove *prove)
 {
-    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
-        struct live_bus *live = &prove->live[i];
-        uint32_t bus = prove->profile_bus[i];
-        if (!live->frames)
+    struct bus_watch *any = &prove->buses[prove->profile->bus_count];
+    for (uint32_t i = 0; i < LT_BUSES_MAX; i++) {
+        if (!prove->live[i].frames)
             continue;
-        struct bus_watch *any = &prove->buses[prove->profile->bus_count];
-        struct bus_watch *list[] = {bus == LT_NONE ? NULL : &prove->buses[bus], any};
-        for (size_t k = 0; k < 2; k++) {
-            if (!list[k])
-                continue;
-            list[k]->bound = true;
-            list[k]->frames += live->frames;
-            list[k]->bits_max += live->bits_max;
-            list[k]->alive_ns += live_bus_alive_ns(live);
-        }
+        give_bus(any, &prove->live[i]);
+        for (size_t b = 0; b < prove->profile->bus_count; b++)
+            if (prove->buses[b].capture_bus == i)
+                give_bus(&prove->buses[b], &prove->live[i]);
     }
     memset(prove->live, 0, sizeof prove->live);
 }
@@ -314,13 +316,13 @@ static void read_head(struct pass *pass)
     }
 }
 
-bool prove_wants(void *context, const struct lt_profile *profile, uint32_t signal)
+static bool is_wanted(void *context, const struct lt_profile *profile, uint32_t signal)
 {
     (void)context;
     return profile->signals[signal].frame != LT_NONE;
 }
 
-enum lt_code prove_bind_fields(struct lt_prove *prove, struct lt_error *error)
+static enum lt_code bind_fields(struct lt_prove *prove, struct lt_error *error)
 {
     const struct lt_frame_plan *const *list;
     size_t count = lt_plan_frames(prove->plan, &list);
@@ -330,11 +332,25 @@ enum lt_code prove_bind_fields(struct lt_prove *prove, struct lt_error *error)
     return LT_OK;
 }
 
+enum lt_code prove_plan(struct lt_prove *prove, const struct lt_binding *bindings, size_t count,
+                        struct lt_error *error)
+{
+    const struct lt_plan_options options = {.wants = is_wanted};
+    lt_plan_free(prove->plan);
+    prove->plan = NULL;
+    for (size_t i = 0; i < prove->profile->bus_count; i++)
+        prove->buses[i].capture_bus = LT_NONE;
+    for (size_t i = 0; i < count; i++)
+        prove->buses[bindings[i].bus].capture_bus = bindings[i].capture_bus;
+    enum lt_code code =
+        lt_plan_new(&prove->plan, &prove->profile, 1, bindings, count, &options, error);
+    return code == LT_OK ? bind_fields(prove, error) : code;
+}
+
 static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_error *error)
 {
     struct lt_prove *prove = pass->prove;
     const struct lt_profile *profile = prove->profile;
-    struct lt_plan_options options = {.wants = prove_wants};
     struct lt_binding *bindings;
     size_t count;
     struct lt_arena arena;
@@ -349,18 +365,9 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
                                  .context = pass,
                                  .notes = notes};
     lt_arena_init(&arena, 0);
-    for (size_t i = 0; i < LT_BUSES_MAX; i++)
-        prove->profile_bus[i] = LT_NONE;
-    lt_plan_free(prove->plan);
-    prove->plan = NULL;
     enum lt_code code = lt_bind_buses(&with, &arena, &bindings, &count, error);
     if (code == LT_OK)
-        code = lt_plan_new(&prove->plan, &profile, 1, bindings, count, &options, error);
-    if (code == LT_OK)
-        code = prove_bind_fields(prove, error);
-    for (size_t i = 0; code == LT_OK && i < count; i++)
-        if (bindings[i].capture_bus != LT_NONE)
-            prove->profile_bus[bindings[i].capture_bus] = bindings[i].bus;
+        code = prove_plan(prove, bindings, count, error);
     lt_arena_release(&arena);
     return code;
 }

@@ -30,7 +30,7 @@ REQUIRED = ['engine_speed', 'load', 'lambda', 'drive_mode']
 def number(value):
     """Exactly, or so near that no field of 32 bits tells the difference."""
     ratio = fractions.Fraction(value).limit_denominator(10 ** 9)
-    return str(ratio)
+    return str(ratio) if abs(float(ratio) - value) <= 1e-9 * abs(value) else f'{value:.12g}'
 
 
 class Car:

@@ -40,8 +40,15 @@ def write(folder, name, text):
         file.write(named(text, name))
 
 
-def variants(car, count, chance):
-    """Texts, no two alike, with what was changed."""
+def is_sound(loomtap, folder, text):
+    path = os.path.join(folder, 'tried.ini')
+    with open(path, 'w') as file:
+        file.write(text)
+    return subprocess.run([loomtap, 'check', '--quiet', path], capture_output=True).returncode == 0
+
+
+def variants(loomtap, folder, car, count, chance):
+    """Texts, no two alike, with what was changed; none has a fault that `check` finds."""
     made = [fault for fault in faults(car) if fault[4] and fault[0] in KINDS]
     by_kind = collections.defaultdict(list)
     for fault in made:
@@ -57,7 +64,7 @@ def variants(car, count, chance):
             signals.update(signal_edits)
             what.append(f'{kind} of {subject}')
         text = car.text(frames, signals)
-        if text not in seen and what:
+        if text not in seen and what and is_sound(loomtap, folder, text):
             seen.add(text)
             yield text, what
 
@@ -76,7 +83,7 @@ def try_car(loomtap, seed, seconds, folder, library, show):
     chance = random.Random(seed)
     write(library, 'right', car.text())
     changes = {}
-    for at, (text, what) in enumerate(variants(car, 19, chance)):
+    for at, (text, what) in enumerate(variants(loomtap, folder, car, 19, chance)):
         changes[f'variant_{at}'] = what
         write(library, f'variant_{at}', text)
     answer, run, took = identify(loomtap, log, library)
