@@ -111,7 +111,8 @@ def check_cycles():
 
 
 def check_rehearsed(name, profile='kit.ini', options=()):
-    """The same events and frames, to the nanosecond, up to the end of the run."""
+    """The same events and frames, to the nanosecond, up to the end of the run or the last frame: what only time
+    brought after it a recording cannot know."""
     done = subprocess.run([loomtap, 'rehearse', path(name + '.log'), '-p', path(profile), '--json',
                            '--quiet', *options], capture_output=True, text=True, check=False)
     expect(done.returncode == 0, f'{name}: rehearse ends with {done.returncode}: {done.stderr}')
@@ -122,21 +123,22 @@ def check_rehearsed(name, profile='kit.ini', options=()):
     expect(len(ended) == 1, f'{name}: no end')
     seconds = lambda row: int(row['time_s'].split('.')[0]) * 10**9 + int(
         row['time_s'].split('.')[1].ljust(9, '0'))
-    until = lambda list_: [row for row in list_ if seconds(row) <= seconds(ended[0])]
-    events = [row for row in rows if 'warning' in row]
+    last = re.findall(r'^\(([0-9.]+)\)', read(name + '.log'), re.M)[-1]
+    end = min(seconds(ended[0]), seconds({'time_s': last}))
+    until = lambda list_: [row for row in list_ if seconds(row) <= end]
+    events = until(row for row in rows if 'warning' in row)
     expect(events and events == until(said['events']),
            f'{name}: {len(events)} events live, {len(until(said["events"]))} rehearsed')
     # A frame that the machine was too late for is left out live; what was sent was wanted.
     wanted = [(row['time_s'], row['frame'][:10]) for row in until(said['frames'])]
-    live = [(row['time_s'], row['frame'][:10]) for row in rows if 'frame' in row and 'all_clear' not in row]
+    told = until(row for row in rows if 'frame' in row and 'all_clear' not in row)
+    live = [(row['time_s'], row['frame'][:10]) for row in told]
     left_out = ended[0]['left_out']
-    late = [row for row in rows if row.get('why') == 'too late']
-    expect(set(live) <= set(wanted) and len(wanted) - len(live) == left_out - len(late),
+    late = [row for row in told if row.get('why') == 'too late']
+    expect(set(live) <= set(wanted) and 0 <= len(wanted) - len(live) <= left_out - len(late),
            f'{name}: {len(live)} frames live, {len(wanted)} rehearsed, {left_out} left out')
-    if left_out == 0:
-        first = [row['frame'] for row in rows if 'frame' in row and 'all_clear' not in row]
-        if not any(row.get('why') == 'listening first' for row in rows[len(rows) // 2:]):
-            expect(first == [row['frame'] for row in until(said['frames'])], f'{name}: other bytes')
+    if left_out == 0 and name != 'cycles':  # the counter has no gap for what was not sent after a stop
+        expect([row['frame'] for row in told] == [row['frame'] for row in until(said['frames'])], f'{name}: other bytes')
     print(f'{name}: {len(events)} events and {len(live)} frames live as rehearsed; left out: {left_out}')
 
 
@@ -186,7 +188,7 @@ def check_killed():
 
 
 def check_slow():
-    for name, least in (('full', 200), ('held', 200)):
+    for name, least in (('full', 50), ('held', 50)):
         sent = frames(name + '.bus', '6A0')
         expect(len(sent) >= least, f'{name}: {len(sent)} frames')
         check_bytes(name, sent)
@@ -196,6 +198,8 @@ def check_slow():
         print(f'{name}: {len(sent)} frames, longest wait {max(waits) * 1e3:.1f} ms')
     expect('No space left' in read('full.err') and 'the log misses' in read('full.err'),
            f'full: {read("full.err")!r}')
+    logged = re.findall(r'^\(([0-9.]+)\)', read('full.log'), re.M)
+    expect(logged and frames('full.bus', '6A0')[-1][0] > float(logged[-1]) + 1, 'full: no frames behind the log')
     expect(len(frames('held.log', '6A0')) == len(frames('held.bus', '6A0')), 'held: not all in the log')
 
 

@@ -31,10 +31,10 @@ until_sent() {
     echo "$name: fewer than $1 frames were sent"
 }
 until_sending() { until_sent 1; }
-# Its log is on the disk a second after it began.
+# Its log is on the disk a second after it began; and the car has spoken.
 until_running() {
     for _ in $(seq 600); do
-        [ -s "$name.log.jsonl" ] && return
+        [ -s "$name.log.jsonl" ] && [ -s "$name.bus" ] && sleep 1 && return
         sleep 0.1
     done
     echo "$name: no log"
@@ -122,6 +122,7 @@ full() {
         --duration 8 >full.out 2>full.err &
     guard=$!
     ended
+    cp disk/full.log full.log
 }
 held() {
     mkfifo terminal
@@ -167,12 +168,12 @@ dm1() {
 bench() {
     make_bus vcan12
     make_bus vcan13
-    "$LOOMTAP" record vcan12 vcan13 -o drive.log --duration 30 --quiet &
+    "$LOOMTAP" record vcan12 vcan13 -o drive.log --duration 60 --quiet &
     recorder=$!
-    "$LOOMTAP" mimic drive --duration 12 --play can0=vcan12,can1=vcan13 --quiet &
+    "$LOOMTAP" mimic drive --duration 16 --play can0=vcan12,can1=vcan13 --quiet &
     player=$!
     "$LOOMTAP" guard vcan12 vcan13 -p tarn.ini --bus powertrain=vcan12,chassis=vcan13 $unattended \
-        --reason 'bench, no vehicle' --log bench.log --frames --duration 30 >bench.out 2>bench.err &
+        --reason 'bench, no vehicle' --log bench.log --frames --listen 6 --duration 60 >bench.out 2>bench.err &
     guard=$!
     wait $player
     echo "bench-play $?" >>statuses
