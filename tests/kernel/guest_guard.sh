@@ -10,15 +10,26 @@ LOW=0000 HIGH=1400 HIGHER=3000
 car() { exec cangen "$1" -g 50 -I 100 -L 2 -D "$2" >/dev/null; }
 watch() { exec candump -L "$1" >"$2.bus"; }
 unattended='--arm --cautions-read'
+# name, bus, the car's command: the car and its witness, in $car $witness, once the car has spoken
+begin_car() {
+    witnessed=$1
+    watch "$2" "$1" &
+    witness=$!
+    shift 2
+    "$@" &
+    car=$!
+    for _ in $(seq 600); do
+        [ -s "$witnessed.bus" ] && return
+        sleep 0.1
+    done
+    echo "$witnessed: the car is silent"
+}
 
 # name, bus, value, more arguments: guard with its car and its witness, in $guard $car $witness
 begin() {
     name=$1 bus=$2 value=$3
     shift 3
-    watch "$bus" "$name" &
-    witness=$!
-    car "$bus" "$value" &
-    car=$!
+    begin_car "$name" "$bus" car "$bus" "$value"
     "$LOOMTAP" guard "$bus" -p kit.ini --log "$name.log" --duration 90 "$@" >"$name.out" 2>"$name.err" &
     guard=$!
 }
@@ -31,10 +42,10 @@ until_sent() {
     echo "$name: fewer than $1 frames were sent"
 }
 until_sending() { until_sent 1; }
-# Its log is on the disk a second after it began; and the car has spoken.
+# Its log is on the disk a second after it began.
 until_running() {
     for _ in $(seq 600); do
-        [ -s "$name.log.jsonl" ] && [ -s "$name.bus" ] && sleep 1 && return
+        [ -s "$name.log.jsonl" ] && return
         sleep 0.1
     done
     echo "$name: no log"
@@ -97,7 +108,7 @@ down() {
 killed() {
     begin killed vcan5 $HIGH $unattended --reason 'test of a killed process'
     until_sending
-    sleep 2.5
+    sleep 5
     kill -KILL $guard
     date +%s.%N >killed.at
     sleep 1
@@ -113,10 +124,7 @@ bus_off() {
 full() {
     mkdir disk
     mount -t tmpfs -o size=32k tmpfs disk
-    watch vcan7 full &
-    witness=$!
-    car vcan7 $HIGH &
-    car=$!
+    begin_car full vcan7 car vcan7 $HIGH
     name=full
     "$LOOMTAP" guard vcan7 -p kit.ini --log disk/full.log $unattended --reason 'test of a full disk' \
         --duration 8 >full.out 2>full.err &
@@ -127,10 +135,7 @@ full() {
 held() {
     mkfifo terminal
     exec 8<>terminal
-    watch vcan8 held &
-    witness=$!
-    car vcan8 $HIGH &
-    car=$!
+    begin_car held vcan8 car vcan8 $HIGH
     name=held
     "$LOOMTAP" guard vcan8 -p kit.ini --log held.log --json $unattended --reason 'test of a held terminal' \
         --duration 9 >&8 2>held.err &
@@ -152,10 +157,7 @@ early() {
 }
 dm1() {
     for name in dm1 dm1-taken; do
-        watch vcan11 $name &
-        witness=$!
-        cangen vcan11 -g 100 -I 18FEEE00 -e -L 8 -D 20FFFFFFFFFFFFFF >/dev/null &
-        car=$!
+        begin_car $name vcan11 cangen vcan11 -g 100 -I 18FEEE00 -e -L 8 -D 20FFFFFFFFFFFFFF
         "$LOOMTAP" guard vcan11 -p dm1.ini --log $name.log $unattended --reason 'test of an address' \
             --duration 16 >$name.out 2>$name.err &
         guard=$!
