@@ -523,6 +523,21 @@ static int accept_them(const struct attach_values *v)
     return accept_cautions("attach", doing, v->cautions_read, false);
 }
 
+/* Controllers have few places to sample at, and serial adapters one that nobody tells. */
+static void say_point(const struct attach_values *v, const char *what, uint32_t wanted,
+                      uint32_t got)
+{
+    const char *name = v->common.arguments.items[0];
+    if (!wanted || (got && got + 5 >= wanted && wanted + 5 >= got))
+        return;
+    if (got)
+        say(v->common.quiet, "%s: %s %u.%u %% was asked for, the nearest it has is %u.%u %%\n",
+            name, what, wanted / 10, wanted % 10, got / 10, got % 10);
+    else
+        say(v->common.quiet, "%s: %s %u.%u %% was asked for; this adapter does not say its own\n",
+            name, what, wanted / 10, wanted % 10);
+}
+
 static int attach(const struct attach_values *v, struct lt_attach_options *wanted)
 {
     static struct lt_attached attached;
@@ -541,6 +556,11 @@ static int attach(const struct attach_values *v, struct lt_attach_options *wante
     if (attached.was_up)
         say(v->common.quiet, "%s was up; it was taken down to be set\n",
             v->common.arguments.items[0]);
+    if (attached.is_up && !attached.is_virtual) {
+        say_point(v, "sample point", wanted->wish.sample_point, attached.link.sample_point);
+        say_point(v, "data sample point", wanted->wish.data_sample_point,
+                  attached.link.data_sample_point);
+    }
     return worse(give_out(v, &attached.link, &attached), status_of_verdict(v, &attached));
 }
 

@@ -95,6 +95,7 @@ for case, verdict in (('given', 'found'), ('given-quiet', 'quiet'), ('given-wron
     expect((came['verdict'], came['up'], came['active'], came['bitrate']) == (verdict, True, False, 500000),
            f'{case}: {came}')
     expect(words(case) == ['S6', 'L'], f'{case}: {words(case)}')
+expect('80.0 % was asked for; this adapter does not say' in text('given.err'), f'given: {text("given.err")}')
 expect(causes('given-wrong').get('wrong-rate') == 3, f'given-wrong: {causes("given-wrong")}')
 
 for case, verdict in (('active', 'found'), ('active-bench', 'quiet'), ('active-found', 'found')):

@@ -54,7 +54,7 @@ auto few "rate 6 right few wrong silence" --listen 40ms
 auto sending "rate 4 right frames wrong sending"
 
 echo "-- a rate that is given"
-given given "rate 6 right frames wrong errors"
+given given "rate 6 right frames wrong errors" --sample-point 80%
 given given-quiet "rate 0"
 given given-wrong "rate 4 right frames wrong errors"
 given given-few "rate 6 right few"
