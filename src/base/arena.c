@@ -1,6 +1,7 @@
 /* The arena: a list of growing blocks, freed together. See loomtap/base/arena.h. */
 #include "loomtap/base/arena.h"
 
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -12,6 +13,7 @@
 struct lt_arena_block {
     struct lt_arena_block *older;
     size_t size, used;
+    bool zeroed; /* as a whole; else each piece when it is given out */
     _Alignas(max_align_t) char bytes[];
 };
 
@@ -48,10 +50,15 @@ static struct lt_arena_block *add_block(struct lt_arena *arena, size_t need)
         size = LARGEST_BLOCK;
     if (size < need)
         size = need;
-    struct lt_arena_block *block = calloc(1, sizeof *block + size);
+    /* What is large and used whole comes zeroed by the system, which may save touching it. */
+    bool whole = size == need && need > LARGEST_BLOCK;
+    struct lt_arena_block *block =
+        whole ? calloc(1, sizeof *block + size) : malloc(sizeof *block + size);
     if (!block)
         return NULL;
     block->size = size;
+    block->used = 0;
+    block->zeroed = whole;
     block->older = arena->blocks;
     arena->blocks = block;
     return block;
@@ -70,6 +77,8 @@ void *lt_arena_alloc(struct lt_arena *arena, size_t size_bytes)
     if (!block)
         goto refuse;
     void *bytes = block->bytes + block->used;
+    if (!block->zeroed)
+        memset(bytes, 0, need);
     block->used += need;
     arena->used_bytes += need;
     return bytes;

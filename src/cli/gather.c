@@ -81,6 +81,24 @@ static void take_frame(struct pass *pass, const struct lt_frame *frame)
     }
 }
 
+/* Nothing is left out: neither a time span nor buses are named. */
+static bool takes_all(const struct gather_options *options)
+{
+    return !options->from.given && !options->to.given &&
+           (!options->buses || !options->buses->count);
+}
+
+static void take_any(struct pass *pass, const struct lt_frame *frame)
+{
+    if (frame->number < pass->number && pass->collect)
+        lt_collect_break(pass->collect);
+    pass->number = frame->number;
+    if (pass->collect)
+        pass->code = lt_collect_add(pass->collect, frame, &pass->error);
+    if (pass->take)
+        pass->take(pass->context, frame);
+}
+
 static void show_progress(struct pass *pass)
 {
     if (pass->expected)
@@ -95,8 +113,9 @@ static bool take_batch(void *context, const struct lt_batch *batch)
     struct pass *pass = context;
     pass->frames += batch->count;
     show_progress(pass);
+    bool all = takes_all(pass->options);
     for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
-        take_frame(pass, &batch->frames[i]);
+        all ? take_any(pass, &batch->frames[i]) : take_frame(pass, &batch->frames[i]);
     return pass->code == LT_OK;
 }
 

@@ -135,6 +135,33 @@ static enum lt_code add_settled(struct lt_collect *collect, struct lt_gathered *
     return code;
 }
 
+/* Most frames of most captures: short, of a stream that has settled and has no pages. */
+static inline bool is_plain(const struct lt_gathered *stream)
+{
+    return stream->settled && stream->store.length - 1u < 8 && stream->open.page_count == 1 &&
+           !stream->open.selector.present;
+}
+
+/* What add_settled does, with the frame in one word. */
+static enum lt_code add_plain(struct lt_collect *collect, struct lt_gathered *stream,
+                              int64_t time_ns, const uint8_t *data, struct lt_error *error)
+{
+    uint64_t word = lt_short_word(data, stream->store.length);
+    struct lt_rare *rare = stream->tallies->rare;
+    bool moves = rare && lt_rare_moves_word(rare, word) && lt_rare_count(rare, data);
+    enum lt_code code = lt_keep(collect, stream, time_ns, data, moves ? rare : NULL, error);
+    if (code != LT_OK)
+        return code;
+    rare = stream->tallies->rare; /* keeping it may have begun to look for them */
+    if (rare) {
+        rare->last[0] = word;
+        rare->last_ns = time_ns;
+        rare->begun = true;
+    }
+    lt_tally_word(collect, stream, time_ns, word);
+    return LT_OK;
+}
+
 static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered *stream,
                                   int64_t time_ns, const uint8_t *data, struct lt_error *error)
 {
@@ -157,8 +184,9 @@ enum lt_code lt_add_row(struct lt_collect *collect, struct lt_gathered *stream, 
 {
     if (stream->for_now)
         lt_unsettle(collect, stream);
-    enum lt_code code = stream->settled ? add_settled(collect, stream, time_ns, data, error)
-                                        : add_unsettled(collect, stream, time_ns, data, error);
+    enum lt_code code = is_plain(stream)  ? add_plain(collect, stream, time_ns, data, error)
+                        : stream->settled ? add_settled(collect, stream, time_ns, data, error)
+                                          : add_unsettled(collect, stream, time_ns, data, error);
     stream->begun = true;
     return code;
 }

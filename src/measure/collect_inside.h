@@ -91,6 +91,10 @@ enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, 
 /* Counts a frame into its page's tally (NULL: it has none) and that of all pages. */
 void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                     const uint8_t *data, struct lt_tally *tally);
+/* The same where the stream has one page and no selector, for 1 to 8 bytes as one word (words.h).
+ */
+void lt_tally_word(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                   uint64_t word);
 /* `into` += `from`; where one of them has no counts the sum has none. */
 void lt_tally_merge(struct lt_collect *collect, struct lt_tally *into, const struct lt_tally *from);
 /* The next frame follows no other. */

@@ -26,13 +26,16 @@ void lt_rare_before(const struct lt_rare *rare, uint8_t ret_data[LT_FRAME_MAX]);
 /* Counts the moves from the frame before; true where a rare bit moved. Then comes lt_rare_next. */
 bool lt_rare_count(struct lt_rare *rare, const uint8_t *data);
 
-/* Does the frame move a rare bit? */
+/* Does the frame move a rare bit? Of at most 8 bytes, as one word (words.h), or of any. */
+static inline bool lt_rare_moves_word(const struct lt_rare *rare, uint64_t word)
+{
+    return rare->begun && ((word ^ rare->last[0]) & rare->few[0]) != 0;
+}
 static inline bool lt_rare_moves(const struct lt_rare *rare, const uint8_t *data)
 {
     uint64_t now[LT_WORDS_MAX], found = 0;
     if (rare->length <= 8)
-        return rare->begun &&
-               ((lt_short_word(data, rare->length) ^ rare->last[0]) & rare->few[0]) != 0;
+        return lt_rare_moves_word(rare, lt_short_word(data, rare->length));
     lt_words_of(now, data, rare->length);
     for (unsigned word = 0; word < (rare->length + 7) / 8; word++)
         found |= (now[word] ^ rare->last[word]) & rare->few[word];

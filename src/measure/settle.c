@@ -252,6 +252,20 @@ void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int6
                      stream->open.timing.cyclic ? stream->open.timing.period_ns : 0);
 }
 
+void lt_tally_word(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
+                   uint64_t word)
+{
+    struct lt_page *page = stream->pages;
+    struct lt_tally *tally = stream->tallies;
+    bool is_next =
+        tally->begun && lt_gap_is_next(lt_gap_of(tally->last_ns, time_ns), page->period_ns);
+    page->frames++;
+    tally->last_ns = time_ns;
+    tally->begun = true;
+    if (tally->moments && lt_moments_add_word(tally->moments, word, is_next))
+        charge(collect, tally);
+}
+
 static enum lt_code tally_rows(struct lt_collect *collect, struct lt_gathered *stream,
                                struct lt_error *error)
 {

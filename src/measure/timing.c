@@ -38,7 +38,18 @@ static bool count_gap(struct lt_timing_counts *counts, uint64_t gap_ns)
     bins += octave < LT_GAP_OCTAVES ? bin : LT_GAP_OCTAVE_BINS - 1;
     *bins += *bins != UINT32_MAX;
     counts->gaps++;
+    if (octave != 0 && octave < last) {
+        counts->recent = bins;
+        counts->recent_shift = power - BIN_POWER;
+        counts->recent_start = gap_ns >> counts->recent_shift;
+    }
     return true;
+}
+
+/* Most gaps fall into the bin that the one before fell into. */
+static inline bool is_recent(const struct lt_timing_counts *counts, uint64_t gap_ns)
+{
+    return counts->recent && gap_ns >> counts->recent_shift == counts->recent_start;
 }
 
 /* The middle of a bin. */
@@ -119,7 +130,11 @@ bool lt_timing_counts_add(struct lt_timing_counts *counts, int64_t time_ns)
         counts->shortest_ns = gap_ns;
     if (gap_ns > counts->longest_ns)
         counts->longest_ns = gap_ns;
-    return count_gap(counts, (uint64_t)gap_ns);
+    if (!is_recent(counts, (uint64_t)gap_ns))
+        return count_gap(counts, (uint64_t)gap_ns);
+    *counts->recent += *counts->recent != UINT32_MAX;
+    counts->gaps++;
+    return true;
 }
 
 void lt_timing_counts_ends(const struct lt_timing_counts *counts, int64_t *ret_lowest_ns,

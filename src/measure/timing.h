@@ -23,6 +23,10 @@ struct lt_timing_counts {
     uint64_t backward_steps, gaps;
     bool timed; /* some frame had a time */
     bool begun; /* last_ns is the time of the frame before */
+    /* The bin of the gap before, and the gaps that fall there: shifted so far they are this. */
+    uint32_t *recent;
+    uint64_t recent_start;
+    unsigned recent_shift;
     uint32_t *octave[LT_GAP_OCTAVES];
 };
 

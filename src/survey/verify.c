@@ -16,7 +16,9 @@ struct followed {
     uint32_t field; /* of the frame */
     bool is_counter, started;
     int64_t period_ns;
-    struct survey_window window;     /* of a counter */
+    struct survey_window window; /* of a counter, */
+    uint64_t modulus, step;      /* the step modulo it */
+    bool on_change;
     const struct check_table *table; /* of a check; NULL: worked out frame by frame */
     uint64_t value;
     int64_t time_ns;
@@ -118,6 +120,11 @@ static bool follow_frame(struct survey_work *work, struct survey_follow *follow,
                                       .is_counter = field->kind == LT_FIELD_COUNTER,
                                       .period_ns = period_of(frame->stream, field),
                                       .window = survey_window_of(&field->bits)};
+        if (followed->is_counter && field->counter.modulus) {
+            followed->modulus = field->counter.modulus;
+            followed->step = field->counter.step % field->counter.modulus;
+            followed->on_change = field->counter.on_change;
+        }
         if (!followed->is_counter &&
             !make_table(work, follow, key, &field->check.checksum, &followed->table))
             return false;
@@ -145,30 +152,27 @@ bool survey_prepare_verify(struct survey_work *work)
 /* --- frame by frame --- */
 
 /* `frames` later by the time that passed, or the very next, or at rest where that is right. */
-static bool is_right_step(const struct followed *followed, const struct lt_counter_found *counter,
-                          uint64_t value, int64_t time_ns)
+static inline bool is_right_step(const struct followed *followed, uint64_t value, int64_t time_ns)
 {
-    uint64_t modulus = counter->modulus, steps = 1;
+    uint64_t modulus = followed->modulus, steps = 1;
     uint64_t from = followed->value < modulus ? followed->value : followed->value % modulus;
     uint64_t moved =
         value >= from && value < modulus ? value - from : (value + modulus - from) % modulus;
-    if (moved == counter->step % modulus || (counter->on_change && moved == 0))
+    if (moved == followed->step || (followed->on_change && moved == 0))
         return true;
     int64_t gap_ns, period_ns = followed->period_ns;
     if (period_ns > 0 && !__builtin_sub_overflow(time_ns, followed->time_ns, &gap_ns) && gap_ns > 0)
         steps = (uint64_t)gap_ns / (uint64_t)period_ns +
                 ((uint64_t)gap_ns % (uint64_t)period_ns >= (uint64_t)(period_ns - period_ns / 2));
     steps = steps ? steps : 1;
-    return moved == steps % modulus * counter->step % modulus;
+    return moved == steps % modulus * followed->step % modulus;
 }
 
-static void follow_counter(struct followed *followed, const struct lt_survey_field *field,
-                           const struct lt_frame *data)
+static void follow_counter(struct followed *followed, const struct lt_frame *data)
 {
-    const struct lt_counter_found *counter = &field->counter;
     uint64_t value = survey_window_get(&followed->window, data->data);
-    if (followed->started && counter->modulus) {
-        bool right = is_right_step(followed, counter, value, data->time_ns);
+    if (followed->started && followed->modulus) {
+        bool right = is_right_step(followed, value, data->time_ns);
         followed->kept += right;
         followed->other += !right;
     }
@@ -207,7 +211,7 @@ void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
         if (field->pages && !survey_on_page(field, page))
             continue;
         if (followed->is_counter)
-            follow_counter(followed, field, frame);
+            follow_counter(followed, frame);
         else
             follow_check(followed, field, frame);
     }
