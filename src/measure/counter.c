@@ -97,12 +97,18 @@ static bool is_lively(const struct search *s, unsigned lsb, bool motorola)
 
 /* ---- Trying windows ---- */
 
-static void try_window(struct search *s, const struct narrow *window)
+/* `widest` is the widest of its lowest bit and order; *was_read: its values were. */
+static void try_window(struct search *s, const struct narrow *window, const struct narrow *widest,
+                       bool *was_read)
 {
     if (s->count == STEPPING_MAX || !lt_bit_set_has(&s->varies, window->span.msb) ||
         !is_free(s, window))
         return;
     uint32_t step = lt_steps_usual(&s->first, window->mask);
+    if (step != 0 && !*was_read) {
+        lt_steps_read(&s->steps, widest);
+        *was_read = true;
+    }
     if (lt_steps_count_by(&s->steps, window, step, &s->found[s->count]) &&
         s->found[s->count].saving >= SAVING_LEAST)
         s->count++;
@@ -112,15 +118,16 @@ static void try_window(struct search *s, const struct narrow *window)
 static void try_widths(struct search *s, unsigned lsb, bool motorola)
 {
     unsigned length = s->kept->key.length, width = NARROW_BITS_MAX;
-    struct narrow window;
-    while (width >= 2 && !narrow_make(&window, lsb, width, motorola, length))
+    struct narrow widest, window;
+    bool was_read = false;
+    while (width >= 2 && !narrow_make(&widest, lsb, width, motorola, length))
         width--;
     if (width < 2)
         return;
-    lt_steps_first(&s->steps, &window, &s->first);
+    lt_steps_first(&s->steps, &widest, &s->first);
     for (width = 2; width <= NARROW_BITS_MAX; width++)
         if (narrow_make(&window, lsb, width, motorola, length))
-            try_window(s, &window);
+            try_window(s, &window, &widest, &was_read);
 }
 
 static void try_windows(struct search *s)
@@ -331,6 +338,7 @@ static enum lt_code count_again(struct search *s, int64_t period_ns, struct lt_a
     for (size_t i = 0; i < s->count; i++) {
         struct narrow window = s->found[i].window;
         lt_steps_first(&s->steps, &window, &s->first);
+        lt_steps_read(&s->steps, &window);
         if (lt_steps_count_by(&s->steps, &window, lt_steps_usual(&s->first, window.mask),
                               &s->found[kept]))
             kept++;

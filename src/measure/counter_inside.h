@@ -9,12 +9,13 @@
 /* The pairs of neighbouring rows that are looked at. */
 struct steps {
     const struct lt_kept *kept;
-    size_t count;            /* pairs */
-    const uint32_t *row;     /* the later row of each pair */
-    const uint8_t *gap;      /* periods between both: 1 next to each other, 2.. frames were lost */
-    const uint16_t *moved;   /* how many bits of the whole frame differ */
-    uint64_t next, changing; /* pairs with gap 1, and those of them in which anything moves */
-    bool hides_losses;       /* frames can get lost unseen: the sender does not keep a beat */
+    size_t count;             /* pairs */
+    const uint32_t *row;      /* the later row of each pair */
+    const uint8_t *gap;       /* periods between both: 1 next to each other, 2.. frames were lost */
+    const uint16_t *moved;    /* how many bits of the whole frame differ */
+    uint16_t *before, *after; /* values of the window that lt_steps_read was called with */
+    uint64_t next, changing;  /* pairs with gap 1, and those of them in which anything moves */
+    bool hides_losses;        /* frames can get lost unseen: the sender does not keep a beat */
 };
 
 enum lt_code lt_steps_make(const struct lt_kept *kept, int64_t period_ns, size_t rows_max,
@@ -46,7 +47,11 @@ void lt_steps_first(const struct steps *steps, const struct narrow *window,
 /* The usual one of them modulo mask + 1; 0 when no step is usual. */
 uint32_t lt_steps_usual(const struct first_steps *first, uint32_t mask);
 
-/* Does the window count by the step? False when it does not. */
+/* Reads a window's values of all pairs, once for all windows of the same lowest bit and order that
+ * are no wider. */
+void lt_steps_read(struct steps *steps, const struct narrow *window);
+/* Does the window count by the step? False when it does not. Its values, or those of a wider one,
+ * were read. */
 bool lt_steps_count_by(const struct steps *steps, const struct narrow *window, uint32_t step,
                        struct counting *ret_counting);
 

@@ -70,9 +70,12 @@ enum lt_code lt_steps_make(const struct lt_kept *kept, int64_t period_ns, size_t
     uint32_t *row_of = lt_arena_array(arena, room + 1, sizeof *row_of);
     uint8_t *gaps = lt_arena_array(arena, room + 1, sizeof *gaps);
     uint16_t *moved = lt_arena_array(arena, room + 1, sizeof *moved);
-    if (!row_of || !gaps || !moved)
+    uint16_t *before = lt_arena_array(arena, room + 1, sizeof *before);
+    uint16_t *after = lt_arena_array(arena, room + 1, sizeof *after);
+    if (!row_of || !gaps || !moved || !before || !after)
         return lt_fail(error, LT_E_MEMORY, "no memory for the steps of a frame's counters");
-    struct steps steps = {.kept = kept, .row = row_of, .gap = gaps, .moved = moved};
+    struct steps steps = {
+        .kept = kept, .row = row_of, .gap = gaps, .moved = moved, .before = before, .after = after};
     for (size_t b = 0; b < blocks; b++) {
         size_t first = blocks == 1 ? 0 : (kept->count - block) / (blocks - 1) * b;
         for (size_t row = first + 1; row < first + block; row++) {
@@ -99,11 +102,27 @@ struct pair {
     uint32_t before, after;
 };
 
-static struct pair pair_at(const struct steps *steps, size_t i, const struct narrow *window)
+static inline struct pair pair_of_rows(const struct steps *steps, size_t i,
+                                       const struct narrow *window)
 {
     const uint8_t *row = lt_kept_row(steps->kept, steps->row[i]);
     return (struct pair){narrow_value(window, row - steps->kept->key.length),
                          narrow_value(window, row)};
+}
+
+/* As they were read. */
+static inline struct pair pair_at(const struct steps *steps, size_t i, const struct narrow *window)
+{
+    return (struct pair){steps->before[i] & window->mask, steps->after[i] & window->mask};
+}
+
+void lt_steps_read(struct steps *steps, const struct narrow *window)
+{
+    for (size_t i = 0; i < steps->count; i++) {
+        struct pair pair = pair_of_rows(steps, i, window);
+        steps->before[i] = (uint16_t)pair.before;
+        steps->after[i] = (uint16_t)pair.after;
+    }
 }
 
 /* The most frequent value of a small list; 0 of an empty one. */
@@ -146,7 +165,7 @@ void lt_steps_first(const struct steps *steps, const struct narrow *window,
     for (size_t i = 0; i < steps->count && lowest < FIRST_LOOK; i++) {
         if (steps->gap[i] != 1 || steps->moved[i] == 0)
             continue;
-        struct pair pair = pair_at(steps, i, window);
+        struct pair pair = pair_of_rows(steps, i, window);
         first->step[first->count] = (uint16_t)((pair.after - pair.before) & window->mask);
         lowest += (first->step[first->count++] & 3) != 0;
     }

@@ -143,12 +143,19 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
                              struct by_value *scratch, struct same_counts *ret)
 {
     memset(scratch->times, 0, sizeof *scratch->times << width);
+    uint64_t firsts = 0, changes = 0;
+    unsigned twice = 0, before = values[first];
     for (size_t i = first; i < end; i++) {
-        uint32_t times = ++scratch->times[values[i]];
-        ret->firsts += times == 1;
-        ret->values += times == 2;
-        ret->changes += i > first && values[i] != values[i - 1];
+        unsigned value = values[i];
+        uint32_t times = ++scratch->times[value];
+        firsts += times == 1;
+        twice += times == 2;
+        changes += value != before;
+        before = value;
     }
+    ret->firsts = firsts;
+    ret->values = twice;
+    ret->changes = changes;
     ret->rows = end - first;
     /* A number that stays and then jumps to somewhere new never shows what its old value had with
      * it: most turns have to lead back. */
@@ -156,24 +163,34 @@ static bool values_come_back(const uint16_t *values, size_t first, size_t end, u
            (double)ret->firsts <= (1 - COMES_BACK) * (double)ret->changes;
 }
 
-/* Each row against the one before it of its value, in the same unbroken run. */
+/* Each row of an unbroken run against the one before it of its value. */
+static inline void compare_run(const struct rows *rows, unsigned words, const uint16_t *values,
+                               size_t first, size_t end, struct by_value *scratch,
+                               struct flips_of_words *flips, struct same_counts *ret)
+{
+    uint64_t expected = 0;
+    scratch->last[values[first]] = (uint32_t)first + 1;
+    for (size_t i = first + 1; i < end; i++) {
+        unsigned value = values[i];
+        uint32_t last = scratch->last[value];
+        uint16_t *after = &scratch->after[values[i - 1]];
+        expected += *after == value;
+        *after = (uint16_t)value;
+        scratch->last[value] = (uint32_t)i + 1;
+        if (last > first)
+            count_flips(rows, words, last - 1, i, flips);
+    }
+    ret->expected += expected;
+}
+
 static inline void compare_rows(const struct rows *rows, unsigned words, const uint16_t *values,
                                 size_t first, size_t end, struct by_value *scratch,
                                 struct flips_of_words *flips, struct same_counts *ret)
 {
-    size_t begin = first; /* of the run */
-    for (size_t i = first; i < end; i++) {
-        bool follows = i > first && rows->follows[i];
-        begin = follows ? begin : i;
-        uint32_t *last = &scratch->last[values[i]];
-        if (*last > begin)
-            count_flips(rows, words, *last - 1, i, flips);
-        *last = (uint32_t)i + 1;
-        if (follows) {
-            uint16_t *after = &scratch->after[values[i - 1]];
-            ret->expected += *after == values[i];
-            *after = values[i];
-        }
+    for (size_t next; first < end; first = next) {
+        for (next = first + 1; next < end && rows->follows[next];)
+            next++;
+        compare_run(rows, words, values, first, next, scratch, flips, ret);
     }
 }
 

@@ -50,6 +50,8 @@ static void count_carry(struct carry_counts *counts, uint64_t before, uint64_t n
         carry = UINT64_MAX;
     bool right = ((moved - carry) & (((uint64_t)1 << upper) - 1)) == 0;
     counts->steps[class] += size != 0;
+    if (!carry && right) /* nearly always */
+        return;
     counts->hits[class] += carry && right;
     counts->misses[class] += carry && !right;
     counts->strays[class] += !carry && !right;

@@ -32,20 +32,23 @@ struct tally {
     unsigned context, sign_before;
 };
 
-static void tally(struct tally *tally, int64_t step)
+/* By class, up to the last context. */
+static const uint8_t context_of[] = {0, 1, 1, 2, 2, 2, 2, 2, 2, 3, 3, 3, 3, 3, 3, 3, 3, 4};
+#define LAST_CONTEXT_FROM (sizeof context_of / sizeof *context_of - 1)
+
+static inline void tally(struct tally *tally, int64_t step)
 {
-    uint64_t size = step < 0 ? (uint64_t)-step : (uint64_t)step;
     unsigned class = 0;
-    if (size != 0) {
+    if (step != 0) {
+        uint64_t size = step < 0 ? (uint64_t)-step : (uint64_t)step;
         unsigned octave = 63u - (unsigned)__builtin_clzll(size);
-        unsigned half = octave == 0 ? 0 : (unsigned)(size >> (octave - 1) & 1);
-        class = 1 + 2 * octave + half;
-        tally->below += octave == 0 ? 0 : octave - 1;
+        class = 1 + 2 * octave + (unsigned)(2 * size >> octave & 1); /* the bit below the highest */
+        tally->below += octave - (octave != 0);
         tally->sign[tally->sign_before][step < 0]++;
         tally->sign_before = step < 0 ? 2 : 1;
     }
     tally->class_of[tally->context][class]++;
-    tally->context = class == 0 ? 0 : class < 3 ? 1 : class < 9 ? 2 : class < 17 ? 3 : 4;
+    tally->context = context_of[class < LAST_CONTEXT_FROM ? class : LAST_CONTEXT_FROM];
 }
 
 static double cost_of_shares(const uint32_t *counts, size_t count)

@@ -70,8 +70,7 @@ static inline uint64_t line_get(const struct field_lines *lines, enum lt_order o
 static inline int64_t field_step(uint64_t difference, unsigned length)
 {
     uint64_t half = (uint64_t)1 << (length - 1);
-    difference &= 2 * half - 1;
-    return difference >= half ? (int64_t)(difference - 2 * half) : (int64_t)difference;
+    return (int64_t)(((difference & (2 * half - 1)) ^ half) - half);
 }
 
 /* --- text --- */

@@ -13,16 +13,17 @@
 
 /* What is remembered of one field from frame to frame. */
 struct followed {
-    uint32_t field; /* of the frame */
-    bool is_counter, started;
-    int64_t period_ns;
-    struct survey_window window; /* of a counter, */
-    uint64_t modulus, step;      /* the step modulo it */
-    bool on_change;
     const struct check_table *table; /* of a check; NULL: worked out frame by frame */
-    uint64_t value;
+    bool is_counter, on_change, started;
+    bool on_pages;          /* not on all of them */
+    uint64_t modulus, step; /* of a counter: the step modulo it */
+    uint64_t value;         /* the one before */
     int64_t time_ns;
     uint64_t kept, other; /* steps as they should be, and not */
+    struct survey_window window;
+    int64_t period_ns;
+    uint32_t number; /* of the field in its frame */
+    const struct lt_survey_field *field;
 };
 
 /* A frame in which something is to be followed, found by the word of its key; 0 where a slot is
@@ -31,6 +32,7 @@ struct follow_slot {
     uint64_t word;
     uint32_t frame;
     uint32_t count;
+    bool has_pages;
     struct survey_window selector;
     struct followed *fields;
 };
@@ -106,7 +108,8 @@ static bool follow_frame(struct survey_work *work, struct survey_follow *follow,
     uint64_t word = word_of(key->id, key->extended, key->fd, key->length, key->bus);
     struct follow_slot *slot = find_slot(follow, word);
     *slot = (struct follow_slot){.word = word, .frame = number};
-    if (frame->stream->selector.present)
+    slot->has_pages = frame->stream->selector.present;
+    if (slot->has_pages)
         slot->selector = survey_window_of(&frame->stream->selector.bits);
     slot->fields = lt_arena_array(work->arena, count, sizeof *slot->fields);
     if (!slot->fields)
@@ -116,7 +119,9 @@ static bool follow_frame(struct survey_work *work, struct survey_follow *follow,
         if (!is_followed(field))
             continue;
         struct followed *followed = &slot->fields[slot->count++];
-        *followed = (struct followed){.field = k,
+        *followed = (struct followed){.number = k,
+                                      .field = field,
+                                      .on_pages = field->pages != NULL,
                                       .is_counter = field->kind == LT_FIELD_COUNTER,
                                       .period_ns = period_of(frame->stream, field),
                                       .window = survey_window_of(&field->bits)};
@@ -181,17 +186,18 @@ static void follow_counter(struct followed *followed, const struct lt_frame *dat
     followed->time_ns = data->time_ns;
 }
 
-static void follow_check(struct followed *followed, const struct lt_survey_field *field,
-                         const struct lt_frame *data)
+static void follow_check(struct followed *followed, const struct lt_frame *data)
 {
     bool right = followed->table
                      ? check_table_verify(followed->table, data->data)
-                     : lt_checksum_verify(&field->check.checksum, data->data, data->len, data->id,
-                                          lt_frame_has(data, LT_FRAME_EXTENDED));
+                     : lt_checksum_verify(&followed->field->check.checksum, data->data, data->len,
+                                          data->id, lt_frame_has(data, LT_FRAME_EXTENDED));
     followed->kept += right;
     followed->other += !right;
 }
 
+/* All that is looked at for most frames lies beside each other: there are many identifiers, and
+ * each has its turn only now and then. */
 void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
 {
     const struct survey_whole *whole = (const struct survey_whole *)survey;
@@ -202,18 +208,15 @@ void lt_survey_verify(struct lt_survey *survey, const struct lt_frame *frame)
     const struct follow_slot *slot = find_slot(whole->follow, word);
     if (slot->word == 0)
         return;
-    const struct lt_survey_frame *found = &survey->frames[slot->frame];
-    const struct lt_selector_found *selector = &found->stream->selector;
-    uint64_t page = selector->present ? survey_window_get(&slot->selector, frame->data) : 0;
+    uint64_t page = slot->has_pages ? survey_window_get(&slot->selector, frame->data) : 0;
     for (uint32_t i = 0; i < slot->count; i++) {
         struct followed *followed = &slot->fields[i];
-        const struct lt_survey_field *field = &found->fields[followed->field];
-        if (field->pages && !survey_on_page(field, page))
+        if (followed->on_pages && !survey_on_page(followed->field, page))
             continue;
         if (followed->is_counter)
             follow_counter(followed, frame);
         else
-            follow_check(followed, field, frame);
+            follow_check(followed, frame);
     }
 }
 
@@ -256,6 +259,6 @@ void lt_survey_verified(struct lt_survey *survey)
     for (size_t i = 0; i < whole->follow->slots; i++) {
         const struct follow_slot *slot = &whole->follow->slot[i];
         for (uint32_t k = 0; k < slot->count; k++)
-            conclude(&survey->frames[slot->frame].fields[slot->fields[k].field], &slot->fields[k]);
+            conclude(&survey->frames[slot->frame].fields[slot->fields[k].number], &slot->fields[k]);
     }
 }
