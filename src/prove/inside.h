@@ -203,7 +203,7 @@ struct frame_watch {
     int64_t last_ns, last_quiet_ns, longest_ns;
     uint64_t missing;
     uint64_t skipped; /* frames that should have come before this one */
-    uint32_t counter, counter_top, counter_modulus, counter_step;
+    uint32_t counter, counter_top, counter_bottom, counter_modulus, counter_step;
     unsigned counter_length;
     uint64_t counter_steps, counter_good, counter_still, counter_high, counter_wraps;
     uint64_t check_good, check_bad, check_short;
@@ -311,6 +311,8 @@ void neighbour_step(struct neighbour *neighbour, enum lt_sign sign, unsigned len
 static inline bool is_long(enum lt_sign sign, unsigned length, uint64_t raw, uint64_t before)
 {
     uint64_t half = (uint64_t)1 << (length - 1);
+    if (length == 1)
+        return raw < before;
     return distance(raw, before) > half ||
            (sign != LT_UNSIGNED &&
             distance(ordered(sign, length, raw), ordered(sign, length, before)) > half);

@@ -167,8 +167,8 @@ static void say_counter(struct judge *judge, struct lt_claim *c, const struct fr
     else if (watch->counter_high)
         claim_say(judge, c, "it counts up to %u, beyond %u", watch->counter_top, def->modulus - 1);
     else if (early)
-        claim_say(judge, c, "it wraps after %u, not after %u", watch->counter_top,
-                  def->modulus - def->step);
+        claim_say(judge, c, "it has the codes %u to %u and wraps there, not after %u",
+                  watch->counter_bottom, watch->counter_top, def->modulus - def->step);
     else if (watch->counter_still > watch->counter_odd)
         claim_say(judge, c, "it stands still in %" PRIu64 " of %" PRIu64 " steps",
                   watch->counter_still, watch->counter_steps);
@@ -187,6 +187,16 @@ static bool counts_beyond(const struct frame_watch *watch)
     return watch->counter_high >= BEYOND_LEAST && 2 * (double)watch->counter_high >= expected;
 }
 
+/* It went round, and where a bit above it that nothing else claims flipped with it, often enough to
+ * be told from one that belongs to it. */
+static bool shows_modulus(const struct frame_watch *watch)
+{
+    for (size_t i = 0; i < watch->neighbour_count; i++)
+        if (watch->neighbour[i].explained && watch->counter_wraps < WRAPS_LEAST)
+            return false;
+    return watch->counter_wraps > 0;
+}
+
 static void judge_counter(struct judge *judge, const struct frame_watch *watch)
 {
     const struct lt_counter_def *def = &watch->def->counter;
@@ -196,7 +206,7 @@ static void judge_counter(struct judge *judge, const struct frame_watch *watch)
     const struct neighbour *above = goes_on(watch->neighbour, watch->neighbour_count);
     /* All lost frames aside, each wrap of a counter stated too long skips the same codes. */
     bool early = watch->counter_wraps >= WRAPS_LEAST &&
-                 watch->counter_top + def->step < def->modulus &&
+                 watch->counter_top - watch->counter_bottom + def->step < def->modulus &&
                  watch->counter_odd + 1 >= watch->counter_wraps;
     /* Where a gateway repeats the last frame of a counter that counts, that is another claim's. */
     uint64_t repeated = counter_counts(watch) ? watch->repeated_frames : 0;
@@ -208,7 +218,7 @@ static void judge_counter(struct judge *judge, const struct frame_watch *watch)
     enum lt_proof_verdict verdict = LT_PROVEN;
     if (above || early || wrong || counts_beyond(watch))
         verdict = LT_CONTRADICTED;
-    else if (watch->counter_steps < STEPS_LEAST || many)
+    else if (watch->counter_steps < STEPS_LEAST || many || !shows_modulus(watch))
         verdict = LT_NOT_EXERCISED;
     struct lt_claim *c = claim(judge, LT_CLAIM_COUNTER, watch->def->name, verdict);
     lt_bits_print(bits, sizeof bits, &def->bits);
@@ -219,7 +229,7 @@ static void judge_counter(struct judge *judge, const struct frame_watch *watch)
     if (verdict == LT_CONTRADICTED)
         say_counter(judge, c, watch, above, early);
     else if (verdict == LT_NOT_EXERCISED)
-        claim_say(judge, c, "too few frames to see it count");
+        claim_say(judge, c, "too few frames to see it count, and where it begins anew");
     else if (watch->counter_still || watch->counter_odd || watch->counter_lost)
         claim_say(judge, c,
                   "%" PRIu64 " times it stood still, %" PRIu64 " times it jumped, %" PRIu64

@@ -9,6 +9,7 @@
 #define LOOKS        4000
 #define STANDS_KMH   0.5
 #define WHEEL_KMH    3.0
+#define NOISE_QUANTA 4
 #define STILL_LEAST  20
 #define KEY_ON_LEAST 5
 #define KEY_ON_NEAR  6.0 /* kPa */
@@ -77,7 +78,7 @@ static void law_standstill(struct judge *judge, const struct signal_watch *speed
             if (!(speed->samples.value[i] <= STANDS_KMH) || !isfinite(v))
                 continue;
             still++;
-            turning += fabs(v) > WHEEL_KMH + quantum_of(wheel) + quantum_of(speed);
+            turning += fabs(v) > WHEEL_KMH + NOISE_QUANTA * (quantum_of(wheel) + quantum_of(speed));
         }
         enum lt_proof_verdict verdict = LT_PROVEN;
         if (still < STILL_LEAST)

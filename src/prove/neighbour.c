@@ -100,7 +100,11 @@ void neighbour_step(struct neighbour *n, enum lt_sign sign, unsigned length, uin
                     (double)ordered(sign, length + 1, was ? before | top : before)) /
                    size;
     whole = the_short_way(whole);
-    if (fabs(step) > WRAP_STEP) {
+    if (length == 1) { /* of two codes one step is half of all: it wraps where it falls */
+        n->wraps += raw < before;
+        n->explained += raw < before && whole > 0 && whole <= WRAP_STEP;
+        n->harmed += raw > before && bit != was;
+    } else if (fabs(step) > WRAP_STEP) {
         n->wraps++;
         n->explained += fabs(whole) < SMOOTH_STEP;
     } else {

@@ -19,6 +19,7 @@ bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
     struct frame_watch *watch = &prove->frames[frame];
     watch->def = &prove->profile->frames[frame];
     watch->last_ns = LT_NO_TIME;
+    watch->counter_bottom = UINT32_MAX;
     watch->due_ns =
         watch->def->period_ns ? (int64_t)(GAP_PERIODS * (double)watch->def->period_ns) : INT64_MAX;
     watch->is_pgn = watch->def->is_pgn;
@@ -122,6 +123,7 @@ static bool take_counter(struct frame_watch *watch, const struct lt_frame_plan *
     watch->counter = value;
     watch->has_counter = true;
     watch->counter_top = value > watch->counter_top ? value : watch->counter_top;
+    watch->counter_bottom = value < watch->counter_bottom ? value : watch->counter_bottom;
     watch->counter_high += value >= modulus;
     if (!known)
         return false;

@@ -18,6 +18,7 @@
 #include "prove/inside.h"
 
 #define NOISE_QUANTA 4
+#define STEP_QUANTA  8 /* between two values, each with its noise */
 /* Of a role's usual range: a value may lie so far beyond. */
 #define USUAL_SLACK 0.05
 /* Boundaries above bits below this one are not looked at, so their flips need no count. */
@@ -316,10 +317,10 @@ static void step_of_value(struct signal_watch *watch, uint64_t place, double val
 {
     const struct lt_role *role = watch->def->role;
     if (watch->is_linear && watch->steps_per_ns > 0)
-        step_of_rate(watch, (double)(int64_t)distance(place, watch->last_place), NOISE_QUANTA,
+        step_of_rate(watch, (double)(int64_t)distance(place, watch->last_place), STEP_QUANTA,
                      watch->steps_per_ns, quantum_of(watch), time_ns);
     else if (!watch->is_linear && role && role->max_rate > 0)
-        step_of_rate(watch, fabs(value - watch->last_value), NOISE_QUANTA * quantum_of(watch),
+        step_of_rate(watch, fabs(value - watch->last_value), STEP_QUANTA * quantum_of(watch),
                      role->max_rate / (double)NS_PER_S, 1, time_ns);
 }
 

@@ -18,9 +18,9 @@ import sys
 import tempfile
 import time
 
-from cars import Car, faults, interval
+from cars import Car, frame_faults, interval, signal_faults
 
-KINDS = ['wrong id', 'checksum start', 'period', 'length', 'scale by 2', 'offset', 'byte order', 'counter width']
+KINDS = ['wrong id', 'checksum start', 'period by 2', 'length', 'scale by 2', 'offset', 'byte order', 'counter width']
 
 
 def layout_of(loomtap, seed, seconds, folder, log=None):
@@ -49,10 +49,10 @@ def is_sound(loomtap, folder, text):
 
 def variants(loomtap, folder, car, count, chance):
     """Texts, no two alike, with what was changed; none has a fault that `check` finds."""
-    made = [fault for fault in faults(car) if fault[4] and fault[0] in KINDS]
+    made = [fault for fault in [*frame_faults(car), *signal_faults(car)] if fault.exercised and fault.kind in KINDS]
     by_kind = collections.defaultdict(list)
     for fault in made:
-        by_kind[fault[0]].append(fault)
+        by_kind[fault.kind].append(fault)
     seen = {car.text()}
     while len(seen) <= count:
         frames, signals, what = {}, {}, []

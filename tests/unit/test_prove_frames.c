@@ -41,6 +41,18 @@ static void reachable(void **state)
     expect(proof, "reachable", "other", "not exercised");
 }
 
+/* Two buses of the profile by the name of one: the frames of the other are missed there. */
+static void two_buses_may_be_one(void **state)
+{
+    (void)state;
+    drive(10, 0, 8);
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "[bus other]\ninterface = can0\n"
+                         "[frame g]\nbus = other\nid = 0x300\nlength = 8\nperiod_ms = 10\n");
+    expect(proof, "reachable", "other", "proven");
+    expect(proof, "present", "g", "contradicted");
+}
+
 static void present(void **state)
 {
     (void)state;
@@ -102,8 +114,10 @@ static void counter(void **state)
         {"1.3..1.0 mod 15", "contradicted", "beyond 14"},
         {"1.3..1.1", "contradicted", "stands still"},
         {"1.3..1.0 step 2", "contradicted", "steps are not 2"},
-        {"1.4..1.0", "contradicted", "wraps after 15"},
+        {"1.4..1.0", "contradicted", "codes 0 to 15"},
         {"2.3..2.0", "contradicted", "stands still"},
+        {"1.0", "contradicted", "goes on counting"},
+        {"1.5..1.0", "contradicted", "codes 32 to 47"},
     };
     char profile[400];
     (void)state;
@@ -114,6 +128,39 @@ static void counter(void **state)
         expect(proof, "counter", "f", rows[i].verdict);
         assert_non_null(strstr(find_claim(proof, "counter", "f")->say, rows[i].say));
     }
+}
+
+/* A width is proven by going round: before that a bit above may belong to it. */
+static void counter_has_to_go_round(void **state)
+{
+    static const struct {
+        unsigned frames;
+        const char *line, *verdict;
+    } rows[] = {{14, "1.3..1.0", "not exercised"}, /* never went round */
+                {20, "1.3..1.0", "proven"},        /* once, and nothing above flips */
+                {14, "1.2..1.0", "not exercised"}, /* once, and the bit above flips with it */
+                {60, "1.2..1.0", "contradicted"}};
+    char profile[400];
+    (void)state;
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        begin_capture();
+        for (unsigned k = 0; k < rows[i].frames; k++)
+            put(10.0 * k, "can0", "123", (const uint8_t[8]){1, (uint8_t)(k & 15)}, 8);
+        lt_text_format(profile, sizeof profile, "%scounter = %s\n", HEAD FRAME, rows[i].line);
+        expect(prove(profile), "counter", "f", rows[i].verdict);
+    }
+}
+
+/* 256 codes: in 600 frames the last of them comes twice, as it should. */
+static void counter_beyond_its_modulus(void **state)
+{
+    (void)state;
+    begin_capture();
+    for (unsigned i = 0; i < 600; i++)
+        put(10.0 * i, "can0", "123", (const uint8_t[8]){(uint8_t)i, 1}, 8);
+    const struct lt_proof *proof = prove(HEAD FRAME "counter = 0.7..0.0 mod 255\n");
+    expect(proof, "counter", "f", "contradicted");
+    expect(prove(HEAD FRAME "counter = 0.7..0.0\n"), "counter", "f", "proven");
 }
 
 static void checksum(void **state)
@@ -286,11 +333,14 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(role),
         cmocka_unit_test(reachable),
+        cmocka_unit_test(two_buses_may_be_one),
         cmocka_unit_test(present),
         cmocka_unit_test(length),
         cmocka_unit_test(period),
         cmocka_unit_test(gaps),
         cmocka_unit_test(counter),
+        cmocka_unit_test(counter_has_to_go_round),
+        cmocka_unit_test(counter_beyond_its_modulus),
         cmocka_unit_test(checksum),
         cmocka_unit_test(repeated),
         cmocka_unit_test(a_car_that_stands_repeats_nothing),
