@@ -195,6 +195,19 @@ static void judge_level(struct judge *judge, const struct signal_watch *watch,
     }
 }
 
+/* What tells scale and offset has moved enough, however wide the field is. */
+static void exercised_too(struct judge *judge, const struct signal_watch *watch)
+{
+    for (size_t i = 0; i < judge->count; i++) {
+        struct lt_claim *c = &judge->list[i];
+        if (c->id != LT_CLAIM_EXERCISED || c->verdict != LT_NOT_EXERCISED ||
+            strcmp(c->subject, watch->def->name) != 0)
+            continue;
+        c->verdict = LT_PROVEN;
+        claim_say(judge, c, "it moved enough for diagnostics to tell scale and offset");
+    }
+}
+
 static void judge_follow(struct judge *judge, const struct signal_watch *watch,
                          const struct follow *f, const struct tolerance *t, struct lt_claim *c)
 {
@@ -224,6 +237,7 @@ static void judge_follow(struct judge *judge, const struct signal_watch *watch,
         claim_say(judge, c, "it follows too loosely to say that it is the same");
     } else {
         c->verdict = LT_PROVEN;
+        exercised_too(judge, watch);
     }
 }
 

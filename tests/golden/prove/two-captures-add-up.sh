@@ -1,6 +1,6 @@
 ini="$root/signaldefs/tarn-turbo.ini"
-"$loomtap" recast "$root/captures/tarn-drive.log" -o a.log --to 30 --quiet
-"$loomtap" recast "$root/captures/tarn-drive.log" -o b.log --from 30.0001 --quiet
+"$loomtap" recast "$root/captures/tarn-drive.log" -o a.log --to 24 --quiet
+"$loomtap" recast "$root/captures/tarn-drive.log" -o b.log --from 24.0001 --quiet
 for files in a.log b.log "a.log b.log" "b.log a.log"; do
     "$loomtap" prove $files -p "$ini" --quiet | head -1; done
 "$loomtap" prove a.log b.log -p "$ini" --json --quiet -o ab.json
