@@ -209,7 +209,10 @@ class Mutations:
         self.add(header, 'id', 'the next number', shown, [name], id=f"0x{int(keys['id'], 16) + 1:X}")
         self.add(header, 'direction', 'not said', 'harmless', direction=None)
         # A frame of the car that is to be sent: the identifier is in use. With no period it is refused.
-        self.add(header, 'direction', 'send', 'harmful' if cyclic else 'refused', [name], direction='send')
+        # A required role in it is heard no longer either.
+        lost = [head[8:-1] for head in self.profile.headers()
+                if self.profile.keys(head).get('frame') == name and self.is_required(self.profile.keys(head))]
+        self.add(header, 'direction', 'send', 'harmful' if cyclic else 'refused', [name, *lost], direction='send')
         size = int(keys['length'])
         self.add(header, 'length', 'one byte less', 'refused' if self.uses(name, size - 1) else 'harmful', [name],
                  length=str(size - 1))
