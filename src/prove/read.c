@@ -8,6 +8,8 @@
 #include "prove/inside.h"
 
 #define HEAD_FRAMES        4096
+#define LATE_FRAMES        1024
+#define SAID_MAX           (2 * LT_BUSES_MAX)
 #define ROUTE_BITS         10
 #define ROUTES             (1u << ROUTE_BITS)
 #define SERVICE_VEHICLE    0x09
@@ -28,8 +30,10 @@ struct pass {
     struct lt_prove *prove;
     struct lt_reader *reader;
     const struct lt_prove_reading *reading;
+    struct lt_faults *notes;
+    /* Frames that buses are bound by: the head, and the first of buses that speak later. */
     struct lt_frame *head;
-    size_t head_count;
+    size_t head_count, late_count, bound_buses;
     struct route routes[ROUTES];
     bool has_span;
     int64_t from_ns, to_ns, first_ns, last_ns, before_ns;
@@ -271,27 +275,6 @@ static inline bool take_time(struct pass *pass, int64_t time_ns)
     return true;
 }
 
-static inline void take_frame(struct pass *pass, const struct lt_frame *frame)
-{
-    if (!take_time(pass, frame->time_ns))
-        return;
-    pass->prove->frame_count++;
-    if (pass->reading->tap && !pass->reading->tap_diagnostics)
-        give_tap(pass, frame);
-    if (!(frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE)))
-        take_data_frame(pass, frame);
-}
-
-static bool take_batch(void *context, const struct lt_batch *batch)
-{
-    struct pass *pass = context;
-    for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
-        take_frame(pass, &batch->frames[i]);
-    if (pass->prove->failed_memory && pass->code == LT_OK)
-        pass->code = lt_fail(&pass->error, LT_E_MEMORY, "out of memory");
-    return pass->code == LT_OK;
-}
-
 /* --- head and buses --- */
 
 static const char *bus_name(const void *context, size_t bus)
@@ -347,7 +330,8 @@ enum lt_code prove_plan(struct lt_prove *prove, const struct lt_binding *binding
     return code == LT_OK ? bind_fields(prove, error) : code;
 }
 
-static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_error *error)
+static enum lt_code bind(struct pass *pass, const struct lt_bus_said *said, size_t said_count,
+                         struct lt_error *error)
 {
     struct lt_prove *prove = pass->prove;
     const struct lt_profile *profile = prove->profile;
@@ -356,20 +340,109 @@ static enum lt_code bind(struct pass *pass, struct lt_faults *notes, struct lt_e
     struct lt_arena arena;
     const struct lt_bind with = {.profiles = &profile,
                                  .profile_count = 1,
-                                 .said = pass->reading->said,
-                                 .said_count = pass->reading->said_count,
+                                 .said = said,
+                                 .said_count = said_count,
                                  .bus_name = bus_name,
                                  .bus_count = lt_reader_bus_count(pass->reader),
                                  .frame = head_frame,
-                                 .frame_count = pass->head_count,
+                                 .frame_count = pass->head_count + pass->late_count,
                                  .context = pass,
-                                 .notes = notes};
+                                 .notes = pass->notes};
+    pass->bound_buses = lt_reader_bus_count(pass->reader);
+    memset(pass->routes, 0, sizeof pass->routes);
     lt_arena_init(&arena, 0);
     enum lt_code code = lt_bind_buses(&with, &arena, &bindings, &count, error);
     if (code == LT_OK)
         code = prove_plan(prove, bindings, count, error);
     lt_arena_release(&arena);
     return code;
+}
+
+/* --- buses that first speak when the head is read --- */
+
+/* Is the bus bound to one on which a frame of its own came? */
+static uint32_t settled_on(const struct pass *pass, uint32_t bus)
+{
+    const struct lt_prove *prove = pass->prove;
+    for (size_t i = 0; i < prove->profile->frame_count; i++)
+        if (prove->profile->frames[i].bus == bus && prove->frames[i].has_bus)
+            return prove->frames[i].bus;
+    return LT_NONE;
+}
+
+/* What the user said, and what has turned out right so far, stays. */
+static size_t what_stays(const struct pass *pass, struct lt_bus_said *list)
+{
+    const struct lt_profile *profile = pass->prove->profile;
+    size_t count = 0;
+    for (size_t i = 0; i < pass->reading->said_count && count < SAID_MAX; i++)
+        list[count++] = pass->reading->said[i];
+    for (uint32_t b = 0; b < profile->bus_count && count < SAID_MAX; b++) {
+        uint32_t on = settled_on(pass, b);
+        if (on != LT_NONE)
+            list[count++] = (struct lt_bus_said){lt_text_of(profile->buses[b].name),
+                                                 lt_text_of(lt_reader_bus_name(pass->reader, on))};
+    }
+    return count;
+}
+
+static bool all_settled(const struct pass *pass)
+{
+    for (uint32_t b = 0; b < pass->prove->profile->bus_count; b++)
+        if (settled_on(pass, b) == LT_NONE)
+            return false;
+    return true;
+}
+
+/* The buses are bound anew, with what the late ones said; then their frames are taken. */
+static void bind_late(struct pass *pass)
+{
+    struct lt_bus_said said[SAID_MAX];
+    size_t count = what_stays(pass, said), late = pass->late_count;
+    pass->code = bind(pass, said, count, &pass->error);
+    pass->late_count = 0;
+    for (size_t i = 0; i < late && pass->code == LT_OK; i++)
+        take_data_frame(pass, &pass->head[pass->head_count + i]);
+}
+
+static void take_late(struct pass *pass, const struct lt_frame *frame)
+{
+    if (!pass->late_count && all_settled(pass)) {
+        pass->bound_buses = lt_reader_bus_count(pass->reader);
+        take_data_frame(pass, frame);
+        return;
+    }
+    struct lt_frame *kept = &pass->head[pass->head_count + pass->late_count++];
+    *kept = *frame;
+    kept->time_text = NULL;
+    kept->time_len = 0;
+    if (pass->late_count == LATE_FRAMES)
+        bind_late(pass);
+}
+
+static inline void take_frame(struct pass *pass, const struct lt_frame *frame)
+{
+    if (!take_time(pass, frame->time_ns))
+        return;
+    pass->prove->frame_count++;
+    if (pass->reading->tap && !pass->reading->tap_diagnostics)
+        give_tap(pass, frame);
+    if (frame->flags & (LT_FRAME_ERROR | LT_FRAME_REMOTE))
+        return;
+    if (frame->bus < pass->bound_buses)
+        take_data_frame(pass, frame);
+    else
+        take_late(pass, frame);
+}
+
+static bool take_batch(void *context, const struct lt_batch *batch)
+{
+    struct pass *pass = context;
+    for (size_t i = 0; i < batch->count && pass->code == LT_OK; i++)
+        take_frame(pass, &batch->frames[i]);
+    if (pass->prove->failed_memory && pass->code == LT_OK)
+        pass->code = lt_fail(&pass->error, LT_E_MEMORY, "out of memory");
+    return pass->code == LT_OK;
 }
 
 static void read_all(struct pass *pass)
@@ -381,6 +454,8 @@ static void read_all(struct pass *pass)
         take_batch(pass, &batch);
         lt_pieces_each(pass->reader, pass->reading->threads, take_batch, pass);
     }
+    if (pass->late_count && pass->code == LT_OK)
+        bind_late(pass);
 }
 
 /* Buses are numbered anew in each capture, and no conversation goes on from one into another. */
@@ -414,7 +489,7 @@ enum lt_code lt_prove_read(struct lt_prove *prove, struct lt_reader *reader,
                            struct lt_error *error)
 {
     struct pass *pass = calloc(1, sizeof *pass);
-    struct lt_frame *head = malloc(HEAD_FRAMES * sizeof *head);
+    struct lt_frame *head = malloc((HEAD_FRAMES + LATE_FRAMES) * sizeof *head);
     if (!pass || !head) {
         free(pass);
         free(head);
@@ -423,11 +498,12 @@ enum lt_code lt_prove_read(struct lt_prove *prove, struct lt_reader *reader,
     pass->prove = prove;
     pass->reader = reader;
     pass->reading = reading;
+    pass->notes = notes;
     pass->head = head;
     pass->first_ns = pass->last_ns = pass->before_ns = LT_NO_TIME;
     begin_capture(prove);
     read_head(pass);
-    enum lt_code code = bind(pass, notes, error);
+    enum lt_code code = bind(pass, reading->said, reading->said_count, error);
     if (code == LT_OK)
         code = finish_capture(pass, error);
     free(head);

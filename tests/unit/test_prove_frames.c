@@ -313,6 +313,35 @@ static void an_empty_capture_exercises_nothing(void **state)
     assert_int_equal(proof->counts[LT_PROVEN], 0);
 }
 
+/* The second bus has nothing to say before 6000 frames of the first have come: it is bound all the
+ * same, by its name or by what it says. */
+static void a_bus_that_speaks_late_is_bound(void **state)
+{
+    static const char *const interfaces[] = {"interface = can1\n", ""};
+    char profile[600];
+    (void)state;
+    for (size_t k = 0; k < COUNT_OF(interfaces); k++) {
+        begin_capture();
+        for (unsigned i = 0; i < 9000; i++) {
+            put(i, "can0", "123", (const uint8_t[8]){(uint8_t)i}, 8);
+            if (i > 6000 && i % 10 == 0)
+                put(i + 0.5, "can1", "124", (const uint8_t[8]){(uint8_t)(i / 10)}, 8);
+        }
+        lt_text_format(profile, sizeof profile,
+                       "%s[bus b]\ninterface = can0\n[frame f]\nbus = b\nid = 0x123\nlength = "
+                       "8\nperiod_ms = 1\n[bus late]\n%s[frame g]\nbus = late\nid = "
+                       "0x124\nlength = 8\nperiod_ms = 10\n",
+                       HEAD, interfaces[k]);
+        const struct lt_proof *proof = prove(profile);
+        expect(proof, "present", "g", "proven");
+        expect(proof, "period", "g", "proven");
+        expect(proof, "reachable", "late", "proven");
+        expect(proof, "period", "f", "proven");
+        assert_int_equal(proof->frames, 9000 + 299);
+        assert_int_equal(proof->claimed_frames, 9000 + 299);
+    }
+}
+
 /* A clock that is set back begins a new stretch: no gap, no jump of the counter. */
 static void a_clock_set_back_is_no_fault(void **state)
 {
@@ -350,6 +379,7 @@ int main(void)
         cmocka_unit_test(faults_elsewhere_leave_the_verdict_alone),
         cmocka_unit_test(what_requires_nothing_rests_on_all_roles),
         cmocka_unit_test(an_empty_capture_exercises_nothing),
+        cmocka_unit_test(a_bus_that_speaks_late_is_bound),
         cmocka_unit_test(a_clock_set_back_is_no_fault),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);
