@@ -5,20 +5,13 @@
 #include <stdio.h>
 #include <string.h>
 
-static const char *const sentences[] = {
-    "Transmitting on a vehicle bus can change how the vehicle behaves.",
-    "Do it with the vehicle stationary and its wheels chocked, never on a public road.",
-    "Keep clear of restraint, brake and steering networks.",
-    "Follow the maker's workshop information, local law (emission control, type approval) and a\n"
-    "    licensed technician's judgement.",
-    "A passenger, not the driver, operates this program. It is no safety device.",
-};
+#include "loomtap/warn/warn.h"
 
 static void say_cautions(const char *doing)
 {
     say(false, "caution: this command %s.\n", doing);
-    for (size_t i = 0; i < sizeof sentences / sizeof *sentences; i++)
-        say(false, "    %s\n", sentences[i]);
+    for (size_t i = 0; lt_warn_cautions[i]; i++)
+        say(false, "    %s\n", lt_warn_cautions[i]);
 }
 
 int accept_cautions(const char *command, const char *doing, bool read_already, bool all_virtual)
