@@ -51,7 +51,7 @@ static void take(struct bench *b, const struct lt_frame *frame)
             b->asked++;
         }
         b->was_high = is_high;
-    } else if (b->high_ns != LT_NO_TIME) {
+    } else if (frame->id == OUTPUT_ID && b->high_ns != LT_NO_TIME) {
         if (b->count < SAMPLES_MAX)
             b->took_ns[b->count++] = frame->time_ns - b->high_ns;
         b->high_ns = LT_NO_TIME;
