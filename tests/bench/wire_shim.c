@@ -46,8 +46,9 @@ int socket(int domain, int type, int protocol)
         type = SOCK_DGRAM | (type & (SOCK_CLOEXEC | SOCK_NONBLOCK));
         protocol = 0;
     }
-    int (*real)(int, int, int);
-    *(void **)&real = dlsym(RTLD_NEXT, "socket");
+    static int (*real)(int, int, int);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "socket");
     int fd = real(domain, type, protocol);
     if (fd >= 0 && fd < FDS_MAX)
         is_wire[fd] = domain == AF_INET && protocol == 0;
@@ -58,8 +59,9 @@ int socket(int domain, int type, int protocol)
 int wire_bind(int fd, const struct sockaddr *address, socklen_t len) __asm__("bind");
 int wire_bind(int fd, const struct sockaddr *address, socklen_t len)
 {
-    int (*real)(int, const struct sockaddr *, socklen_t);
-    *(void **)&real = dlsym(RTLD_NEXT, "bind");
+    static int (*real)(int, const struct sockaddr *, socklen_t);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "bind");
     if (!on_wire(fd))
         return real(fd, address, len);
     struct sockaddr_in group = wire_address();
@@ -76,8 +78,9 @@ int wire_bind(int fd, const struct sockaddr *address, socklen_t len)
 /* A sender has all frames filtered away: it is no member then. */
 int setsockopt(int fd, int level, int name, const void *value, socklen_t len)
 {
-    int (*real)(int, int, int, const void *, socklen_t);
-    *(void **)&real = dlsym(RTLD_NEXT, "setsockopt");
+    static int (*real)(int, int, int, const void *, socklen_t);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "setsockopt");
     if (level != SOL_CAN_RAW)
         return real(fd, level, name, value, len);
     if (name == CAN_RAW_FILTER && len == 0) {
@@ -93,19 +96,21 @@ int setsockopt(int fd, int level, int name, const void *value, socklen_t len)
 
 unsigned if_nametoindex(const char *name)
 {
-    unsigned (*real)(const char *);
-    *(void **)&real = dlsym(RTLD_NEXT, "if_nametoindex");
+    static unsigned (*real)(const char *);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "if_nametoindex");
     return strcmp(name, "wire0") == 0 ? 1 : real(name);
 }
 
 int ioctl(int fd, unsigned long request, ...)
 {
-    int (*real)(int, unsigned long, ...);
+    static int (*real)(int, unsigned long, ...);
     va_list args;
     va_start(args, request);
     struct ifreq *asked = va_arg(args, struct ifreq *);
     va_end(args);
-    *(void **)&real = dlsym(RTLD_NEXT, "ioctl");
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "ioctl");
     if (!on_wire(fd))
         return real(fd, request, asked);
     if (request == SIOCGIFHWADDR)
@@ -123,8 +128,9 @@ int ioctl(int fd, unsigned long request, ...)
 
 ssize_t write(int fd, const void *bytes, size_t len)
 {
-    ssize_t (*real)(int, const void *, size_t);
-    *(void **)&real = dlsym(RTLD_NEXT, "write");
+    static ssize_t (*real)(int, const void *, size_t);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "write");
     if (!on_wire(fd))
         return real(fd, bytes, len);
     struct sockaddr_in group = wire_address();
@@ -133,8 +139,9 @@ ssize_t write(int fd, const void *bytes, size_t len)
 
 int recvmmsg(int fd, struct mmsghdr *headers, unsigned count, int flags, struct timespec *timeout)
 {
-    int (*real)(int, struct mmsghdr *, unsigned, int, struct timespec *);
-    *(void **)&real = dlsym(RTLD_NEXT, "recvmmsg");
+    static int (*real)(int, struct mmsghdr *, unsigned, int, struct timespec *);
+    if (!real)
+        *(void **)&real = dlsym(RTLD_NEXT, "recvmmsg");
     int got = real(fd, headers, count, flags, timeout);
     for (int i = 0; i < got && on_wire(fd); i++)
         headers[i].msg_hdr.msg_flags |= MSG_DONTROUTE;
