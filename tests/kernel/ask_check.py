@@ -157,9 +157,12 @@ def check_key_off():
 def check_wire():
     frames = re.findall(r't[0-9A-F]{4}[0-9A-F]*', read('adapter.unaccepted'))
     expect(not frames, f'sent without the cautions accepted: {frames}')
-    frames = re.findall(r't7DF8020100', read('adapter.bytes'))
-    expect(frames, 'not sent after the cautions were accepted')
-    for name in ('accepted', 'unaccepted', 'plain'):
+    typed = len(re.findall(r't7DF8020100', read('adapter.typed')))
+    expect(typed, 'not sent after yes was typed')
+    expect(len(re.findall(r't7DF8020100', read('adapter.bytes'))) > typed,
+           'not sent after the cautions were said to be read')
+    expect('nothing is sent' in read('declined.err'), 'declined: not said')
+    for name in ('accepted', 'unaccepted', 'plain', 'declined', 'typed'):
         expect('wheels chocked' in read(name + '.err'), f'{name}: no cautions')
 
 
@@ -200,7 +203,8 @@ def check_said():
     statuses = dict(line.split() for line in read('statuses').splitlines())
     wanted = {'plain': '0', 'wide': '0', 'slow': '1', 'mute': '1', 'other': '0', 'deaf': '0', 'quiet': '0',
               'port': '0', 'unarmed': '0', 'missing': '4', 'no-can': '4', 'down': '4', 'unaccepted': '2',
-              'accepted': '1', 'polled': '1'}
+              'accepted': '1', 'polled': '1',
+              'declined': '1', 'typed': '1'}
     for name, status in wanted.items():
         expect(statuses.get(name) == status, f'{name}: exit {statuses.get(name)}, not {status}')
     says = {'missing': 'no such interface', 'no-can': 'no CAN interface', 'down': 'is down',

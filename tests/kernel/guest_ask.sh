@@ -115,8 +115,13 @@ peer=$!
 for _ in $(seq 600); do [ -f adapter ] && break; sleep 0.05; done
 ip link set "$(cat adapter)" up
 try unaccepted "$(cat adapter)" 0C --arm
+python3 "$here/ask_terminal.py" no "$LOOMTAP" ask "$(cat adapter)" 0C --arm --duration 4 >declined.err
+echo "declined $?" >>statuses
 sleep 0.3
 cp adapter.bytes adapter.unaccepted
+python3 "$here/ask_terminal.py" yes "$LOOMTAP" ask "$(cat adapter)" 0C --arm --duration 4 >typed.err
+echo "typed $?" >>statuses
+cp adapter.bytes adapter.typed
 try accepted "$(cat adapter)" 0C --arm --cautions-read --duration 4
 touch stop
 wait $peer $cars
