@@ -535,6 +535,9 @@ static int record(struct run *run, const struct wishes *wishes)
     stop_on_signals();
     if (!write_sheet(run, false))
         return EXIT_SYSTEM;
+    if (needs_replies(&run->needs) && !run->polling.on)
+        say(run->v->common.quiet, "--for: numbers come from diagnostic replies: --poll asks for "
+                                  "them, if no other tester does\n");
     if (run->marks)
         keys_begin(&run->keys);
     record_frames(run, wishes);

@@ -234,6 +234,14 @@ void needs_look(struct needs *needs, int64_t now_ns, int64_t monotonic_ns)
 
 /* ---- the end ---- */
 
+bool needs_replies(const struct needs *needs)
+{
+    for (size_t i = 0; i < needs->count; i++)
+        if (!needs->need[i].role->is_labels)
+            return true;
+    return false;
+}
+
 size_t needs_enough(const struct needs *needs)
 {
     size_t count = 0;

@@ -59,6 +59,8 @@ void needs_mark(struct needs *needs, int64_t time_ns, const char *label);
  * frames; monotonic_ns: the one that does not step. */
 void needs_look(struct needs *needs, int64_t now_ns, int64_t monotonic_ns);
 
+/* Is there a role that only diagnostic replies can measure? */
+bool needs_replies(const struct needs *needs);
 size_t needs_enough(const struct needs *needs);
 /* Says all that is still missing; how many roles that are. */
 size_t needs_say_missing(struct needs *needs, int64_t now_ns);

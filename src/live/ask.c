@@ -336,15 +336,37 @@ void lt_ask_sent(struct lt_ask *ask, bool went_out, int64_t now_ns)
         ask->question.until_ns = now_ns + PART_NS;
 }
 
-int64_t lt_ask_due_ns(const struct lt_ask *ask)
+static int64_t later(int64_t a, int64_t b)
+{
+    return a > b ? a : b;
+}
+
+static int64_t sooner(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+static int64_t next_step_ns(const struct lt_ask *ask)
 {
     if (ask->state == LT_ASK_ENDED)
-        return INT64_MAX;
+        return ask->wakes && ask->end == LT_ASK_NO_ANSWER && ask->retries < RETRIES_MAX
+                   ? ask->ended_ns + RETRY_NS
+                   : INT64_MAX;
     if (!ask_is_active(ask))
         return ask->quiet_until_ns;
     if (ask->flow_waits)
         return free_ns(ask, 0);
-    return ask->question.kind != ASK_NOTHING ? ask->question.until_ns : ask->due_ns;
+    return ask->question.kind != ASK_NOTHING ? ask->question.until_ns
+                                             : later(ask->due_ns, free_ns(ask, 0));
+}
+
+int64_t lt_ask_due_ns(const struct lt_ask *ask)
+{
+    int64_t due_ns = next_step_ns(ask);
+    for (int i = 0; i < 2 && ask->state != LT_ASK_ENDED; i++)
+        if (ask_is_alive(&ask->life[i]))
+            due_ns = sooner(due_ns, ask->life[i].last_ns + QUIET_NS);
+    return due_ns;
 }
 
 /* ---- what is known ---- */

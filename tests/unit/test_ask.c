@@ -325,6 +325,47 @@ static void test_codes_are_read_of_each_controller(void **state)
     assert_int_equal(car.heard_count, 2);
 }
 
+/* Asleep between the moments that it names, it does the same as when it is looked at all the time.
+ */
+static void test_it_says_when_it_has_something_to_do(void **state)
+{
+    static const struct lt_ask_wanted wanted[] = {{0x09, 0x02}, {0x01, 0x0C}, {0x01, 0x44}};
+    static struct sent all[SENT_MAX];
+    (void)state;
+    BEGIN(engine, wanted, 6);
+    assert_int_equal(run_to_end(&car), LT_ASK_DONE);
+    size_t count = car.sent_count;
+    memcpy(all, car.sent, count * sizeof all[0]);
+    BEGIN(engine, wanted, 6);
+    for (size_t turn = 0; turn < 1000 && !has_ended(&car); turn++) {
+        int64_t due_ns = lt_ask_due_ns(car.ask);
+        for (size_t i = 0; i < car.coming_count; i++)
+            due_ns = car.coming[i].time_ns < due_ns ? car.coming[i].time_ns : due_ns;
+        int64_t at_ns = (due_ns + STEP_NS - 1) / STEP_NS * STEP_NS;
+        assert_true(at_ns > car.now_ns); /* it never names what is over */
+        car.now_ns = at_ns - STEP_NS;
+        step(&car);
+    }
+    assert_true(has_ended(&car));
+    assert_int_equal(car.sent_count, count);
+    for (size_t i = 0; i < count; i++) {
+        assert_int_equal(car.sent[i].time_ns, all[i].time_ns);
+        assert_true(memcmp(car.sent[i].frame.data, all[i].frame.data, 8) == 0);
+    }
+}
+
+static void test_the_moment_when_silence_means_key_off_is_named(void **state)
+{
+    static const struct lt_ask_wanted wanted[] = {{0x01, 0x0C}};
+    const struct lt_ask_options options = {
+        .wanted = wanted, .wanted_count = 1, .every_ns = 60000 * MS};
+    (void)state;
+    begin_with(engine, COUNT_OF(engine), &options);
+    car.life_every_ms = 10;
+    run_ms(&car, 5000);
+    assert_int_equal(lt_ask_due_ns(car.ask), car.life_ns + 3000 * MS);
+}
+
 /* ---- several in a request ---- */
 
 static const struct row together[] = {
@@ -824,6 +865,8 @@ int main(void)
         TEST(jitter_comes_from_the_seed_alone),
         TEST(a_vehicle_number_comes_in_parts_after_flow_control),
         TEST(codes_are_read_of_each_controller),
+        TEST(it_says_when_it_has_something_to_do),
+        TEST(the_moment_when_silence_means_key_off_is_named),
         TEST(several_values_come_in_one_request_where_the_car_takes_it),
         TEST(several_values_are_tried_once_then_asked_one_by_one),
         TEST(29_bits_are_tried_when_11_are_not_answered),
