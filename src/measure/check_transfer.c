@@ -66,34 +66,61 @@ static const struct check_claim *best_of(const struct check_claims *claims)
     return best;
 }
 
-bool lt_check_transfer(const struct lt_kept *kept, const struct lt_checksum *known,
-                       const struct lt_counter_found *counters, size_t counter_count,
-                       struct lt_arena *arena, struct lt_check_found *ret_found)
+/* One form on frames whose view was made: `few` is of the first of them, and stays as it is. */
+static bool holds_form(const struct check_view *few, const struct lt_kept *kept,
+                       const struct lt_checksum *known, const struct lt_counter_found *counters,
+                       size_t counter_count, struct lt_check_found *ret_found)
+{
+    struct lt_arena scratch;
+    bool holds = false;
+    lt_arena_init(&scratch, SCRATCH_BYTES);
+    struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
+    struct check_claims *claims = lt_arena_alloc(&scratch, sizeof *claims);
+    if (view && claims) {
+        *view = *few;
+        view->scratch = &scratch;
+        try_known(view, known, claims);
+    }
+    const struct check_claim *claim = claims ? best_of(claims) : NULL;
+    if (claim && check_view_make(view, kept, counters, counter_count, NULL, &scratch, few->arena) &&
+        check_failures(view, &claim->checksum, 0) == 0) {
+        view->one_form = true;
+        check_report(view, claim, ret_found);
+        holds = !few->arena->failed;
+    }
+    lt_arena_release(&scratch);
+    return holds;
+}
+
+bool lt_check_transfer_any(const struct lt_kept *kept, const struct lt_checksum *const *known,
+                           size_t known_count, const struct lt_counter_found *counters,
+                           size_t counter_count, struct lt_arena *arena,
+                           struct lt_check_found *ret_found)
 {
     struct lt_arena scratch;
     struct lt_kept few = *kept;
     bool holds = false;
-    if (known->family == LT_CHECK_AFFINE || kept->count < 2)
+    if (kept->count < 2)
         return false;
     if (few.count > FRAMES_LOOKED)
         few.count = FRAMES_LOOKED;
     lt_arena_init(&scratch, SCRATCH_BYTES);
     struct check_view *view = lt_arena_alloc(&scratch, sizeof *view);
-    struct check_claims *claims = lt_arena_alloc(&scratch, sizeof *claims);
-    if (view && claims &&
-        check_view_make(view, &few, counters, counter_count, NULL, &scratch, arena) &&
+    if (view && check_view_make(view, &few, counters, counter_count, NULL, &scratch, arena) &&
         view->count > 1) {
         view->proof_needed = PROOF_BITS;
         view->one_form = true;
-        try_known(view, known, claims);
-    }
-    const struct check_claim *claim = claims ? best_of(claims) : NULL;
-    if (claim && check_view_make(view, kept, counters, counter_count, NULL, &scratch, arena) &&
-        check_failures(view, &claim->checksum, 0) == 0) {
-        view->one_form = true;
-        check_report(view, claim, ret_found);
-        holds = !arena->failed;
+        for (size_t i = 0; i < known_count && !holds; i++)
+            holds = known[i]->family != LT_CHECK_AFFINE &&
+                    holds_form(view, kept, known[i], counters, counter_count, ret_found);
     }
     lt_arena_release(&scratch);
     return holds;
+}
+
+bool lt_check_transfer(const struct lt_kept *kept, const struct lt_checksum *known,
+                       const struct lt_counter_found *counters, size_t counter_count,
+                       struct lt_arena *arena, struct lt_check_found *ret_found)
+{
+    return lt_check_transfer_any(kept, &known, 1, counters, counter_count, arena, ret_found);
 }

@@ -108,22 +108,12 @@ static void count_row(struct lt_collect *collect, struct lt_gathered *stream, in
     lt_tally_frame(collect, stream, time_ns, data, tally);
 }
 
-static inline enum lt_code page_of(struct lt_collect *collect, struct lt_gathered *stream,
-                                   const uint8_t *data, struct lt_tally **ret_tally,
-                                   struct lt_error *error)
-{
-    if (stream->open.selector.present || stream->open.page_count == 0)
-        return lt_page_of(collect, stream, data, ret_tally, error);
-    *ret_tally = stream->tallies;
-    return LT_OK;
-}
-
 static enum lt_code add_settled(struct lt_collect *collect, struct lt_gathered *stream,
                                 int64_t time_ns, const uint8_t *data, struct lt_error *error)
 {
     struct lt_tally *tally;
     const struct lt_rare *rare = NULL;
-    enum lt_code code = page_of(collect, stream, data, &tally, error);
+    enum lt_code code = lt_page_of_row(collect, stream, data, &tally, error);
     if (code != LT_OK)
         return code;
     if (tally && tally->rare && lt_rare_moves(tally->rare, data) &&
@@ -173,7 +163,7 @@ static enum lt_code add_unsettled(struct lt_collect *collect, struct lt_gathered
         return stream->store.count < LT_SETTLE_FRAMES ? LT_OK
                                                       : lt_settle(collect, stream, NULL, error);
     /* Making room settled it, with the frames before this one. */
-    code = page_of(collect, stream, data, &tally, error);
+    code = lt_page_of_row(collect, stream, data, &tally, error);
     if (code == LT_OK)
         count_row(collect, stream, time_ns, data, tally);
     return code;

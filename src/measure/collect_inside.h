@@ -88,6 +88,16 @@ enum lt_code lt_page_of_value(struct lt_collect *collect, struct lt_gathered *st
 /* The same for a frame. */
 enum lt_code lt_page_of(struct lt_collect *collect, struct lt_gathered *stream, const uint8_t *data,
                         struct lt_tally **ret_tally, struct lt_error *error);
+/* The same, at once where the stream has no pages. */
+static inline enum lt_code lt_page_of_row(struct lt_collect *collect, struct lt_gathered *stream,
+                                          const uint8_t *data, struct lt_tally **ret_tally,
+                                          struct lt_error *error)
+{
+    if (stream->open.selector.present || stream->open.page_count == 0)
+        return lt_page_of(collect, stream, data, ret_tally, error);
+    *ret_tally = stream->tallies;
+    return LT_OK;
+}
 /* Counts a frame into its page's tally (NULL: it has none) and that of all pages. */
 void lt_tally_frame(struct lt_collect *collect, struct lt_gathered *stream, int64_t time_ns,
                     const uint8_t *data, struct lt_tally *tally);

@@ -18,6 +18,7 @@
 
 #include "loomtap/core/frame.h"
 #include "measure/counter_inside.h"
+#include "measure/words.h"
 
 #define ROWS_MAX     8192
 #define STEPPING_MAX 512 /* windows that count, before one of each place is chosen */
@@ -48,17 +49,14 @@ struct search {
 
 static void see_what_varies(struct search *s)
 {
-    unsigned length = s->kept->key.length;
-    const uint8_t *first = lt_kept_row(s->kept, 0);
-    uint8_t seen[LT_FRAME_MAX] = {0};
+    unsigned length = s->kept->key.length, words = (length + 7) / 8;
+    uint64_t first[LT_WORDS_MAX], now[LT_WORDS_MAX];
+    lt_words_of(first, lt_kept_row(s->kept, 0), length);
     for (size_t row = 1; row < s->kept->count; row++) {
-        const uint8_t *bytes = lt_kept_row(s->kept, row);
-        for (unsigned i = 0; i < length; i++)
-            seen[i] |= bytes[i] ^ first[i];
+        lt_words_of(now, lt_kept_row(s->kept, row), length);
+        for (unsigned w = 0; w < words; w++)
+            s->varies.word[w] |= now[w] ^ first[w];
     }
-    for (unsigned at = 0; at < 8 * length; at++)
-        if (seen[at / 8] >> at % 8 & 1)
-            lt_bit_set_add(&s->varies, at);
 }
 
 static void count_all_flips(struct search *s)

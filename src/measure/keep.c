@@ -21,7 +21,7 @@ static enum lt_code begin_rare(struct lt_collect *collect, struct lt_gathered *s
     struct lt_tally *tally;
     for (size_t row = 0; row < stream->store.count; row++) {
         const uint8_t *data = stream->store.bytes + row * stream->store.length;
-        enum lt_code code = lt_page_of(collect, stream, data, &tally, error);
+        enum lt_code code = lt_page_of_row(collect, stream, data, &tally, error);
         if (code != LT_OK)
             return code;
         if (!tally)

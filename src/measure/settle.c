@@ -232,7 +232,7 @@ static enum lt_code make_pages(struct lt_collect *collect, struct lt_gathered *s
     struct lt_tally *tally;
     enum lt_code code = LT_OK;
     for (size_t row = 0; code == LT_OK && row < stream->store.count; row++)
-        code = lt_page_of(collect, stream, lt_kept_row(&stream->open.kept, row), &tally, error);
+        code = lt_page_of_row(collect, stream, lt_kept_row(&stream->open.kept, row), &tally, error);
     return code;
 }
 
@@ -272,7 +272,7 @@ static enum lt_code tally_rows(struct lt_collect *collect, struct lt_gathered *s
     const struct lt_kept *kept = &stream->open.kept;
     for (size_t row = 0; row < kept->count; row++) {
         struct lt_tally *tally;
-        enum lt_code code = lt_page_of(collect, stream, lt_kept_row(kept, row), &tally, error);
+        enum lt_code code = lt_page_of_row(collect, stream, lt_kept_row(kept, row), &tally, error);
         if (code != LT_OK)
             return code;
         if (!(kept->flags[row] & LT_KEPT_FOLLOWS))

@@ -263,16 +263,15 @@ static enum lt_code transfer_to_page(struct parts *parts, struct frame_parts *fr
     struct lt_arena scratch;
     if (frame->pages[0].check_count || page->check_count)
         return LT_OK;
+    const struct lt_checksum *forms[FORMS_MAX];
+    struct lt_check_found found;
+    for (size_t i = 0; i < known->count; i++)
+        forms[i] = known->forms[i].checksum;
     lt_arena_init(&scratch, SCRATCH_CEILING);
-    for (size_t i = 0; i < known->count; i++) {
-        struct lt_check_found found;
-        if (!lt_check_transfer(&page->kept, known->forms[i].checksum, counters, counter_count,
-                               &scratch, &found))
-            continue;
-        if (!keep_checks(parts, page, &found, 1))
-            code = parts_no_memory(parts);
-        break;
-    }
+    if (lt_check_transfer_any(&page->kept, forms, known->count, counters, counter_count, &scratch,
+                              &found) &&
+        !keep_checks(parts, page, &found, 1))
+        code = parts_no_memory(parts);
     lt_arena_release(&scratch);
     return code;
 }

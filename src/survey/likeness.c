@@ -48,6 +48,7 @@ double courses_grid_r(const struct course *x, const struct course *y, size_t shi
 struct sample {
     int64_t time_ns;
     double x, y, speed; /* of y, from row to row */
+    size_t row;         /* of x, where it was found at the lag before; 0 at first */
 };
 
 struct samples {
@@ -104,8 +105,12 @@ static struct fit fit_line(const struct samples *samples, const struct fit *befo
 static struct fit fit_at_lag(const struct course *x, int64_t lag_ns, struct samples *samples)
 {
     size_t near = 0;
-    for (size_t i = 0; i < samples->count; i++)
-        samples->at[i].x = course_between(x, samples->at[i].time_ns - lag_ns, &near);
+    for (size_t i = 0; i < samples->count; i++) {
+        struct sample *sample = &samples->at[i];
+        near = sample->row ? sample->row : near;
+        sample->x = course_between(x, sample->time_ns - lag_ns, &near);
+        sample->row = near;
+    }
     return fit_line(samples, NULL, 0);
 }
 
@@ -137,10 +142,37 @@ static struct fit best_fit(const struct course *x, struct samples *samples, int6
 
 /* --- what is left --- */
 
-static int by_size(const void *a, const void *b)
+static void swap(double *a, double *b)
 {
-    double x = *(const double *)a, y = *(const double *)b;
-    return x < y ? -1 : x > y;
+    double kept = *a;
+    *a = *b;
+    *b = kept;
+}
+
+/* The value at `index` were the list in order; it is left half in order (Hoare, "Find", 1961). None
+ * of the values is NaN. */
+static double value_at_rank(double *list, size_t count, size_t index)
+{
+    size_t low = 0, high = count - 1;
+    while (low < high) {
+        double middle = list[low + (high - low) / 2];
+        size_t i = low, k = high;
+        for (;;) {
+            while (list[i] < middle)
+                i++;
+            while (middle < list[k])
+                k--;
+            if (i >= k)
+                break;
+            swap(&list[i++], &list[k--]);
+        }
+        /* Up to k none is above `middle`, from k + 1 on none is below it. */
+        if (index <= k)
+            high = k;
+        else
+            low = k + 1;
+    }
+    return list[index];
 }
 
 /* A part of the residuals is smaller; of the slower half of the samples, or all. */
@@ -156,8 +188,7 @@ static double residual(const struct samples *samples, const struct fit *fit, dou
     }
     if (count == 0)
         return INFINITY;
-    qsort(left, count, sizeof *left, by_size);
-    return left[(size_t)(part * (double)(count - 1))];
+    return value_at_rank(left, count, (size_t)(part * (double)(count - 1)));
 }
 
 static double middle_speed(const struct samples *samples)
@@ -165,8 +196,7 @@ static double middle_speed(const struct samples *samples)
     double speed[SAMPLES];
     for (size_t i = 0; i < samples->count; i++)
         speed[i] = samples->at[i].speed;
-    qsort(speed, samples->count, sizeof *speed, by_size);
-    return speed[samples->count / 2];
+    return value_at_rank(speed, samples->count, samples->count / 2);
 }
 
 /* --- chance --- */

@@ -66,5 +66,10 @@ enum lt_code lt_checks_find_within(const struct lt_kept *kept,
 bool lt_check_transfer(const struct lt_kept *kept, const struct lt_checksum *known,
                        const struct lt_counter_found *counters, size_t counter_count,
                        struct lt_arena *arena, struct lt_check_found *ret_found);
+/* The first of several forms that holds. */
+bool lt_check_transfer_any(const struct lt_kept *kept, const struct lt_checksum *const *known,
+                           size_t known_count, const struct lt_counter_found *counters,
+                           size_t counter_count, struct lt_arena *arena,
+                           struct lt_check_found *ret_found);
 
 #endif
