@@ -219,7 +219,7 @@ struct frame_watch {
     _Alignas(8) uint8_t last[LT_FRAME_ROOM];
     struct lt_timing_counts timing;
     struct check_table table;
-    uint64_t other_length, of_others, pauses, counter_lost, counter_odd;
+    uint64_t other_length, of_others, own_sent, pauses, counter_lost, counter_odd;
     unsigned other_len;
     uint32_t counter_odd_step;
     int64_t usual_gap_ns, slow_gap_ns; /* half and nine tenths of the gaps; set at the end */

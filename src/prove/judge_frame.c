@@ -272,8 +272,12 @@ void judge_frames(struct judge *judge)
     const struct lt_profile *profile = judge->prove->profile;
     for (size_t i = 0; i < profile->frame_count; i++) {
         const struct frame_watch *watch = &judge->prove->frames[i];
-        if (watch->def->direction == LT_SEND)
+        if (watch->def->direction == LT_SEND) {
+            /* As the kit itself, or somebody else, made them. */
+            judge_counter(judge, watch);
+            judge_checksum(judge, watch);
             continue;
+        }
         judge_present(judge, watch);
         judge_length(judge, watch);
         judge_period(judge, watch);

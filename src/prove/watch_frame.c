@@ -206,6 +206,8 @@ void frame_watch_take(struct lt_prove *prove, struct frame_watch *watch,
         return;
     }
     watch->count++;
+    if (frame->flags & LT_FRAME_SENT)
+        watch->own_sent++;
     take_time(prove, watch, frame);
     if (frame->len != watch->length) {
         watch->other_length++;

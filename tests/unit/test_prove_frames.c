@@ -235,6 +235,38 @@ static void send_free(void **state)
     expect(proof, "send-free", "free", "not exercised");
 }
 
+/* A checksum like that of a frame that came, like that of none, and of its own frames. */
+static void send_made(void **state)
+{
+    char profile[600];
+    static const struct {
+        const char *more, *verdict;
+    } rows[] = {
+        {"", "proven"}, {" start 7", "not exercised"}, {" complement ones", "not exercised"}};
+    (void)state;
+    drive(10, 0, 8);
+    for (size_t i = 0; i < COUNT_OF(rows); i++) {
+        lt_text_format(profile, sizeof profile,
+                       "%schecksum = xor over 0..6 in 7\n[frame kit]\nbus = b\nid = "
+                       "0x700\nlength = 4\nperiod_ms = 100\ndirection = send\nchecksum = xor over "
+                       "0..2 in 3%s\n",
+                       HEAD FRAME, rows[i].more);
+        expect(prove(profile), "send-made", "kit", rows[i].verdict);
+    }
+    begin_capture();
+    for (unsigned i = 0; i < 100; i++)
+        put(i * 100, "can0", "700", (const uint8_t[4]){(uint8_t)i, 1, 2, (uint8_t)(i ^ 3)}, 4);
+    lt_text_format(profile, sizeof profile,
+                   "%s[frame kit]\nbus = b\nid = 0x700\nlength = "
+                   "4\nperiod_ms = 100\ndirection = send\nchecksum = xor over 0..2 in 3\n",
+                   HEAD BUS);
+    const struct lt_proof *proof = prove(profile);
+    expect(proof, "send-made", "kit", "proven");
+    expect(proof, "checksum", "kit", "proven");
+    expect(proof, "send-free", "kit", "contradicted");
+    assert_non_null(strstr(find_claim(proof, "send-free", "kit")->say, "is the kit itself"));
+}
+
 /* 100 frames a second of at most 135 bits (Davis, Burns, Bril, Lukkien 2007, 11-bit identifier and
  * 8 bytes) are 2.7 % of 500 kbit/s; 5000 more a second are another 135 %. */
 static void send_room(void **state)
@@ -374,6 +406,7 @@ int main(void)
         cmocka_unit_test(repeated),
         cmocka_unit_test(a_car_that_stands_repeats_nothing),
         cmocka_unit_test(send_free),
+        cmocka_unit_test(send_made),
         cmocka_unit_test(send_room),
         cmocka_unit_test(calibration),
         cmocka_unit_test(faults_elsewhere_leave_the_verdict_alone),

@@ -40,6 +40,8 @@ enum lt_claim_subject {
       "the frame is no last value that a gateway repeats")                                         \
     X(LT_CLAIM_SEND_FREE, "send-free", LT_ABOUT_FRAME, true,                                       \
       "nobody on the bus uses the identifier of a frame to be sent")                               \
+    X(LT_CLAIM_SEND_MADE, "send-made", LT_ABOUT_FRAME, false,                                      \
+      "the checksum or counter of a frame to be sent is made as in frames that came")              \
     X(LT_CLAIM_SEND_ROOM, "send-room", LT_ABOUT_BUS, true,                                         \
       "the bus has room for the frames to be sent")                                                \
     X(LT_CLAIM_RANGE, "range", LT_ABOUT_SIGNAL, true, "the values lie in the range")               \
