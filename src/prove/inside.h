@@ -196,7 +196,7 @@ struct frame_watch {
     const struct lt_frame_def *def;
     uint64_t count;
     bool is_pgn, has_source, has_bus, has_counter, has_pages, has_last;
-    uint8_t length;
+    uint16_t length; /* stated, as far as a frame can hold it */
     uint32_t source;
     uint16_t bus;   /* of the capture being read */
     int64_t due_ns; /* later than this after the last one, some are missing */
@@ -256,11 +256,12 @@ struct lt_prove {
     int64_t duration_ns;
     char calibrations[CALIBRATIONS][32];
     size_t calibration_count;
-    bool wants_calibrations;
+    bool wants_calibrations, has_transport;
     /* The capture being read. */
     struct lt_plan *plan;
     struct live_bus live[LT_BUSES_MAX];
     struct lt_obd *obd[LT_BUSES_MAX];
+    struct lt_j1939 *j1939[LT_BUSES_MAX]; /* where `has_transport` */
 };
 
 /* read.c */
@@ -301,6 +302,11 @@ bool frame_fields_take(struct lt_prove *prove, struct frame_watch *watch,
                        bool suspect);
 /* The next frame follows no other: the run under way is over. */
 void frame_run_end(struct lt_prove *prove, struct frame_watch *watch);
+/* transport.c */
+bool needs_transport(const struct lt_profile *profile);
+bool is_transport(const struct lt_frame *frame);
+/* True if it completed a message that the profile claims. */
+bool transport_take(struct lt_prove *prove, const struct lt_frame *frame);
 /* neighbour.c */
 /* Positions just above a field that nothing else on its pages claims. */
 size_t find_neighbours(const struct lt_profile *profile, uint32_t frame, const struct lt_bits *bits,

@@ -2,6 +2,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "loomtap/proto/j1939.h"
 #include "prove/inside.h"
 
 #define ARENA_CEILING ((size_t)64 << 20)
@@ -84,6 +85,7 @@ enum lt_code lt_prove_new(struct lt_prove **ret_prove, const struct lt_profile *
         return lt_fail(error, LT_E_MEMORY, "out of memory");
     prove->profile = profile;
     /* A profile of nothing is read for others. */
+    prove->has_transport = needs_transport(profile);
     prove->wants_calibrations = lists_calibrations(profile) || !profile->frame_count;
     lt_arena_init(&prove->arena, ARENA_CEILING);
     enum lt_code code = take_limits(prove, notes, error);
@@ -105,8 +107,10 @@ void lt_prove_free(struct lt_prove *prove)
         lt_timing_counts_release(&prove->frames[i].timing);
     for (size_t i = 0; prove->signals && i < prove->profile->signal_count; i++)
         samples_release(&prove->signals[i].samples);
-    for (size_t i = 0; i < LT_BUSES_MAX; i++)
+    for (size_t i = 0; i < LT_BUSES_MAX; i++) {
         lt_obd_free(prove->obd[i]);
+        lt_j1939_free(prove->j1939[i]);
+    }
     lt_plan_free(prove->plan);
     lt_arena_release(&prove->arena);
     free(prove);

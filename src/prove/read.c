@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "loomtap/capture/pieces.h"
+#include "loomtap/proto/j1939.h"
 #include "prove/inside.h"
 
 #define HEAD_FRAMES        4096
@@ -23,7 +24,7 @@ struct route {
     struct frame_watch *watch; /* of the plan */
     struct live_bus *live;
     const uint16_t *bits; /* at most on the wire, by length */
-    bool is_diagnostic;
+    bool is_diagnostic, is_transport;
 };
 
 struct pass {
@@ -153,7 +154,8 @@ static const struct route *route_of(struct pass *pass, const struct lt_frame *fr
                                 .watch = plan ? watch_of(prove, plan) : NULL,
                                 .live = &prove->live[frame->bus],
                                 .bits = prove->frame_bits[extended],
-                                .is_diagnostic = is_diagnostic(frame)};
+                                .is_diagnostic = is_diagnostic(frame),
+                                .is_transport = prove->has_transport && is_transport(frame)};
     }
     return route;
 }
@@ -175,6 +177,8 @@ static void take_data_frame(struct pass *pass, const struct lt_frame *frame)
     } else {
         take_bus(route->live, route->bits[frame->len], frame->time_ns);
     }
+    if (route->is_transport)
+        prove->claimed_frames += transport_take(prove, frame);
     prove->claimed_frames += plan != NULL;
     if (!plan)
         return;
@@ -466,6 +470,8 @@ static void begin_capture(struct lt_prove *prove)
     for (size_t i = 0; i < LT_BUSES_MAX; i++) {
         lt_obd_free(prove->obd[i]);
         prove->obd[i] = NULL;
+        lt_j1939_free(prove->j1939[i]);
+        prove->j1939[i] = NULL;
     }
 }
 

@@ -56,6 +56,8 @@ static bool add_glance(struct lt_prove *prove, struct frame_watch *watch,
         watch->has_pages = true;
         return false;
     }
+    if (field->end_byte > LT_FRAME_MAX) /* no frame has so much */
+        return false;
     struct glance *glance = &watch->glances[watch->glance_count++];
     *glance = (struct glance){.field = *field, .watch = &prove->signals[field->signal]};
     glance->watch->taken = &watch->taken;

@@ -23,7 +23,8 @@ bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
     watch->due_ns =
         watch->def->period_ns ? (int64_t)(GAP_PERIODS * (double)watch->def->period_ns) : INT64_MAX;
     watch->is_pgn = watch->def->is_pgn;
-    watch->length = (uint8_t)watch->def->length;
+    watch->length =
+        (uint16_t)(watch->def->length < LT_FRAME_MAX ? watch->def->length : LT_FRAME_MAX);
     watch->counter_modulus = watch->def->counter.modulus;
     watch->counter_step = watch->def->counter.step;
     watch->counter_length =

@@ -374,6 +374,41 @@ static void a_bus_that_speaks_late_is_bound(void **state)
     }
 }
 
+/* SAE J1939-21 as in the kernel's Documentation/networking/j1939.rst: a BAM of 14 bytes, PGN FEE3,
+ * from address 0: EC00 with control byte 20, then two packets. Once a second, the first word runs.
+ */
+static void a_message_in_packets_is_a_frame(void **state)
+{
+    static const char form[] = HEAD "[bus b]\ninterface = can0\n[frame long]\nbus = b\npgn = "
+                                    "65251\nlength = %s\nperiod_ms = %s\n[signal run]\nframe = "
+                                    "long\nbits = 9.7..8.0\norder = intel\n";
+    char profile[500];
+    (void)state;
+    begin_capture();
+    for (unsigned i = 0; i < 60; i++) {
+        uint8_t first[8] = {1, 0, 0, 0, 0, 0, 0, 0};
+        uint8_t second[8] = {2, 0, (uint8_t)(7 * i), (uint8_t)(7 * i >> 8), 0, 0, 0, 0};
+        put(i * 1000, "can0", "18ECFF00", (const uint8_t[8]){0x20, 14, 0, 2, 0xFF, 0xE3, 0xFE, 0},
+            8);
+        put(i * 1000 + 50, "can0", "18EBFF00", first, 8);
+        put(i * 1000 + 100, "can0", "18EBFF00", second, 8);
+    }
+    lt_text_format(profile, sizeof profile, form, "14", "1000");
+    const struct lt_proof *proof = prove(profile);
+    expect(proof, "present", "long", "proven");
+    expect(proof, "length", "long", "proven");
+    expect(proof, "period", "long", "proven");
+    assert_non_null(strstr(find_claim(proof, "exercised", "run")->measured, "9 of 16 bits moved"));
+    assert_int_equal(proof->claimed_frames, 60);
+    lt_text_format(profile, sizeof profile, form, "15", "500");
+    proof = prove(profile);
+    expect(proof, "length", "long", "contradicted");
+    expect(proof, "period", "long", "contradicted");
+    assert_non_null(strstr(find_claim(proof, "length", "long")->say, "14 bytes"));
+    lt_text_format(profile, sizeof profile, form, "264", "1000");
+    expect(prove(profile), "length", "long", "contradicted");
+}
+
 /* A clock that is set back begins a new stretch: no gap, no jump of the counter. */
 static void a_clock_set_back_is_no_fault(void **state)
 {
@@ -413,6 +448,7 @@ int main(void)
         cmocka_unit_test(what_requires_nothing_rests_on_all_roles),
         cmocka_unit_test(an_empty_capture_exercises_nothing),
         cmocka_unit_test(a_bus_that_speaks_late_is_bound),
+        cmocka_unit_test(a_message_in_packets_is_a_frame),
         cmocka_unit_test(a_clock_set_back_is_no_fault),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);
