@@ -166,6 +166,10 @@ struct place { /* of a few bits */
     uint8_t shift, mask;
 };
 
+struct check_part { /* of a byte, by the values of its low and its high half */
+    uint16_t half[2][16];
+};
+
 /* check_table.c: for frames of one identifier and length. */
 struct check_table {
     const struct lt_checksum *checksum;
@@ -176,7 +180,7 @@ struct check_table {
     struct place place, counter;
     unsigned count; /* bytes that enter */
     uint8_t byte[LT_FRAME_MAX];
-    const uint16_t (*parts)[256];
+    const struct check_part *parts;
     const uint16_t *constants; /* by the counter */
 };
 /* Not `ready` where there is no such form; false without memory. */

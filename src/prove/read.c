@@ -11,8 +11,9 @@
 #define HEAD_FRAMES        4096
 #define LATE_FRAMES        1024
 #define SAID_MAX           (2 * LT_BUSES_MAX)
-#define ROUTE_BITS         10
-#define ROUTES             (1u << ROUTE_BITS)
+#define PLACE_BITS         11
+#define PLACES             (1u << PLACE_BITS)
+#define ROUTES             1024u
 #define SERVICE_VEHICLE    0x09
 #define CALIBRATION_ID     0x04
 #define CALIBRATION_LENGTH 16
@@ -35,7 +36,10 @@ struct pass {
     /* Frames that buses are bound by: the head, and the first of buses that speak later. */
     struct lt_frame *head;
     size_t head_count, late_count, bound_buses;
+    /* Few identifiers are many routes apart: the places are small, the routes lie side by side. */
+    uint16_t places[PLACES]; /* 0: none */
     struct route routes[ROUTES];
+    uint16_t route_count;
     bool has_span;
     int64_t from_ns, to_ns, first_ns, last_ns, before_ns;
     enum lt_code code;
@@ -146,8 +150,12 @@ static const struct route *route_of(struct pass *pass, const struct lt_frame *fr
     struct lt_prove *prove = pass->prove;
     uint64_t extended = lt_frame_has(frame, LT_FRAME_EXTENDED);
     uint64_t key = frame->id | extended << 31 | (uint64_t)(frame->bus + 1u) << 32;
-    struct route *route = &pass->routes[key * UINT64_C(0x9E3779B97F4A7C15) >> (64 - ROUTE_BITS)];
+    uint16_t *place = &pass->places[key * UINT64_C(0x9E3779B97F4A7C15) >> (64 - PLACE_BITS)];
+    struct route *route = &pass->routes[*place];
     if (route->key != key) {
+        if (!*place) /* 0 is nobody's; when all are in use they are used again from the first */
+            *place = pass->route_count = (uint16_t)(pass->route_count % (ROUTES - 1) + 1);
+        route = &pass->routes[*place];
         const struct lt_frame_plan *plan = lt_plan_lookup(prove->plan, frame);
         *route = (struct route){.key = key,
                                 .plan = plan,
@@ -165,7 +173,7 @@ static void give_tap(struct pass *pass, const struct lt_frame *frame)
     pass->code = pass->reading->tap(pass->reading->context, frame, &pass->error);
 }
 
-static void take_data_frame(struct pass *pass, const struct lt_frame *frame)
+static inline void take_data_frame(struct pass *pass, const struct lt_frame *frame)
 {
     struct lt_prove *prove = pass->prove;
     const struct route *route = route_of(pass, frame);
@@ -354,6 +362,8 @@ static enum lt_code bind(struct pass *pass, const struct lt_bus_said *said, size
                                  .notes = pass->notes};
     pass->bound_buses = lt_reader_bus_count(pass->reader);
     memset(pass->routes, 0, sizeof pass->routes);
+    memset(pass->places, 0, sizeof pass->places);
+    pass->route_count = 0;
     lt_arena_init(&arena, 0);
     enum lt_code code = lt_bind_buses(&with, &arena, &bindings, &count, error);
     if (code == LT_OK)

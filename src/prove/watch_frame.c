@@ -11,7 +11,7 @@
 #define LOST_PERIODS  4
 #define PAUSE_NS      NS_PER_S
 #define GAPS_FULL     4096
-/* Bytes of frames that have a table of their checksum, of 512 bytes each. */
+/* Bytes of frames that have a table of their checksum, of 64 bytes each. */
 #define TABLE_BYTES_MAX 32768
 
 bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
