@@ -32,6 +32,8 @@ struct work {
     size_t count;
     int64_t *time_ns;
     double *y, *x, *weight;
+    size_t *near; /* of each pair: the sample behind it at the lag before, from where the next is
+                     sought */
     double low, high;
     double field_low, field_high; /* what the signal's field can carry */
     bool has_low_end, has_high_end;
@@ -69,6 +71,20 @@ static void filter(struct work *work, double tau_s, int64_t hold_ns)
     }
 }
 
+/* Step by step from where it was at another lag; the first time from *at on. */
+static double samples_near(const struct samples *samples, int64_t time_ns, int64_t hold_ns,
+                           size_t *near, size_t *at)
+{
+    if (*near) {
+        while (*near > 0 && samples->time_ns[*near - 1] > time_ns)
+            --*near;
+        return samples_at(samples, time_ns, hold_ns, near);
+    }
+    double value = samples_at(samples, time_ns, hold_ns, at);
+    *near = *at;
+    return value;
+}
+
 /* `weigh`: little weight where the signal moves fast. */
 static void pair_up(struct work *work, int64_t lag_ns, int64_t hold_ns, size_t every, bool weigh)
 {
@@ -79,7 +95,7 @@ static void pair_up(struct work *work, int64_t lag_ns, int64_t hold_ns, size_t e
         work->weight[i] = 0;
         if (i % every)
             continue;
-        work->x[i] = samples_at(&work->filtered, moment, hold_ns, &at);
+        work->x[i] = samples_near(&work->filtered, moment, hold_ns, &work->near[i], &at);
         bool ended = (work->has_high_end && work->y[i] >= work->high && work->x[i] > work->high) ||
                      (work->has_low_end && work->y[i] <= work->low && work->x[i] < work->low) ||
                      (work->x[i] >= work->field_high && work->y[i] > work->x[i]) ||
@@ -215,9 +231,11 @@ static bool make(struct work *work, const int64_t *time_ns, const double *value,
     work->y = malloc((count + 1) * sizeof *work->y);
     work->x = malloc((count + 1) * sizeof *work->x);
     work->weight = malloc((count + 1) * sizeof *work->weight);
+    work->near = calloc(count + 1, sizeof *work->near);
     work->filtered = *work->signal;
     work->filtered.value = malloc((work->signal->count + 1) * sizeof *work->filtered.value);
-    if (!work->time_ns || !work->y || !work->x || !work->weight || !work->filtered.value)
+    if (!work->time_ns || !work->y || !work->x || !work->weight || !work->near ||
+        !work->filtered.value)
         return false;
     for (size_t i = 0; i < count; i += every) {
         if (!isfinite(value[i]))
@@ -250,6 +268,7 @@ static void release(struct work *work)
     free(work->y);
     free(work->x);
     free(work->weight);
+    free(work->near);
     free(work->filtered.value);
 }
 

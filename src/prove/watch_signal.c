@@ -23,7 +23,7 @@
 #define USUAL_SLACK 0.05
 /* Boundaries above bits below this one are not looked at, so their flips need no count. */
 #define QUIET_BITS   2
-#define CHANGES_FULL 32768
+#define CHANGES_FULL 8192
 #define STRETCH      256
 
 /* --- making ready --- */

@@ -51,7 +51,7 @@ is less disturbed by whatever else the machine does.
 - What is looked at is whole numbers: raw values, their steps and the flips of their bits. Values in a
   unit are made only where a value is new.
 - A signal with a role is kept over time in at most 65536 samples, thinned by halves. Of very many gaps
-  and changes (4096, 32768) a part is looked at.
+  and changes (4096, 8192) a part is looked at.
 - With several threads the text is parsed beside the rest.
 '''
 
