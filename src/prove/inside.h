@@ -260,6 +260,8 @@ struct lt_prove {
     int64_t duration_ns;
     char calibrations[CALIBRATIONS][32];
     size_t calibration_count;
+    char numbers[CALIBRATIONS][32]; /* calibration verification numbers */
+    size_t number_count;
     bool wants_calibrations, has_transport;
     /* The capture being read. */
     struct lt_plan *plan;
@@ -398,8 +400,8 @@ void judge_laws(struct judge *judge);
 void judge_marks(struct judge *judge);
 void judge_calibration(struct judge *judge);
 void judge_answers(struct judge *judge);
-/* The calibration ids of [fits]; NULL: none. */
-const char *lists_calibrations(const struct lt_profile *profile);
+/* Does [fits] say anything that service 09 answers? */
+bool lists_calibrations(const struct lt_profile *profile);
 
 /* One series over another. */
 struct follow {

@@ -85,38 +85,51 @@ void judge_marks(struct judge *judge)
     }
 }
 
-const char *lists_calibrations(const struct lt_profile *profile)
+static const char *fit_of(const struct lt_profile *profile, const char *key)
 {
     for (size_t i = 0; i < profile->fit_count; i++)
-        if (strcmp(profile->fits[i].key, "calibration_ids") == 0)
+        if (strcmp(profile->fits[i].key, key) == 0)
             return profile->fits[i].value;
     return NULL;
+}
+
+bool lists_calibrations(const struct lt_profile *profile)
+{
+    return fit_of(profile, "calibration_ids") || fit_of(profile, "verification_numbers");
+}
+
+/* `list` is the profile's; what the car said is in `answers`, for the information type. */
+static void judge_identity(struct judge *judge, const char *list, const char (*answers)[32],
+                           size_t count, const char *type)
+{
+    const char *fitting = NULL;
+    struct lt_text rest = lt_text_of(list), word;
+    while (lt_text_word(&rest, &word))
+        for (size_t i = 0; i < count; i++)
+            if (lt_text_is(word, answers[i]))
+                fitting = answers[i];
+    enum lt_proof_verdict verdict = !count    ? LT_NOT_EXERCISED
+                                    : fitting ? LT_PROVEN
+                                              : LT_CONTRADICTED;
+    struct lt_claim *c = claim(judge, LT_CLAIM_CALIBRATION, judge->prove->profile->name, verdict);
+    claim_expected(judge, c, "one of %s", list);
+    if (count)
+        claim_measured(judge, c, "%s", fitting ? fitting : answers[0]);
+    if (verdict == LT_CONTRADICTED)
+        claim_say(judge, c, "the car says %s, which the profile does not list", answers[0]);
+    else if (verdict == LT_NOT_EXERCISED)
+        claim_say(judge, c, "the car was not asked (service 09, type %s)", type);
 }
 
 void judge_calibration(struct judge *judge)
 {
     const struct lt_prove *prove = judge->prove;
-    const struct lt_profile *profile = prove->profile;
-    const char *list = lists_calibrations(profile), *fitting = NULL;
-    if (!list)
-        return;
-    struct lt_text rest = lt_text_of(list), word;
-    while (lt_text_word(&rest, &word))
-        for (size_t i = 0; i < prove->calibration_count; i++)
-            if (lt_text_is(word, prove->calibrations[i]))
-                fitting = prove->calibrations[i];
-    enum lt_proof_verdict verdict = !prove->calibration_count ? LT_NOT_EXERCISED
-                                    : fitting                 ? LT_PROVEN
-                                                              : LT_CONTRADICTED;
-    struct lt_claim *c = claim(judge, LT_CLAIM_CALIBRATION, profile->name, verdict);
-    claim_expected(judge, c, "one of %s", list);
-    if (prove->calibration_count)
-        claim_measured(judge, c, "%s", fitting ? fitting : prove->calibrations[0]);
-    if (verdict == LT_CONTRADICTED)
-        claim_say(judge, c, "the car says %s, which the profile does not list",
-                  prove->calibrations[0]);
-    else if (verdict == LT_NOT_EXERCISED)
-        claim_say(judge, c, "the car was not asked (service 09, type 04)");
+    const char *ids = fit_of(prove->profile, "calibration_ids");
+    const char *numbers = fit_of(prove->profile, "verification_numbers");
+    if (ids)
+        judge_identity(judge, ids, prove->calibrations, prove->calibration_count, "04");
+    if (numbers)
+        judge_identity(judge, numbers, prove->numbers, prove->number_count, "06");
 }
 
 /* --- profiles of parameters alone: what the car answered --- */

@@ -17,6 +17,8 @@
 #define SERVICE_VEHICLE    0x09
 #define CALIBRATION_ID     0x04
 #define CALIBRATION_LENGTH 16
+#define CALIBRATION_NUMBER 0x06
+#define NUMBER_LENGTH      4
 
 /* What becomes of an identifier. */
 struct route {
@@ -46,24 +48,41 @@ struct pass {
     struct lt_error error;
 };
 
-/* --- calibration ids: service 09, information type 04 of SAE J1979 --- */
+/* --- service 09 of SAE J1979: information type 04, calibration ids of 16 characters, and 06, their
+ * verification numbers of four bytes --- */
+
+static void keep_text(char (*list)[32], size_t *count, const char *text)
+{
+    for (size_t i = 0; i < *count; i++)
+        if (strcmp(list[i], text) == 0)
+            return;
+    if (*text && *count < CALIBRATIONS)
+        lt_text_format(list[(*count)++], sizeof *list, "%s", text);
+}
 
 static void keep_calibration(struct lt_prove *prove, const uint8_t *bytes)
 {
     char text[CALIBRATION_LENGTH + 1] = "";
-    size_t len = 0;
-    while (len < CALIBRATION_LENGTH && bytes[len] > 0x20 && bytes[len] < 0x7F) {
-        text[len] = (char)bytes[len];
-        len++;
-    }
-    if (!len)
-        return;
-    for (size_t i = 0; i < prove->calibration_count; i++)
-        if (strcmp(prove->calibrations[i], text) == 0)
-            return;
-    if (prove->calibration_count < CALIBRATIONS)
-        lt_text_format(prove->calibrations[prove->calibration_count++],
-                       sizeof prove->calibrations[0], "%s", text);
+    for (size_t i = 0; i < CALIBRATION_LENGTH && bytes[i] > 0x20 && bytes[i] < 0x7F; i++)
+        text[i] = (char)bytes[i];
+    keep_text(prove->calibrations, &prove->calibration_count, text);
+}
+
+static void keep_number(struct lt_prove *prove, const uint8_t *bytes)
+{
+    char text[2 * NUMBER_LENGTH + 1];
+    lt_text_format(text, sizeof text, "%02X%02X%02X%02X", bytes[0], bytes[1], bytes[2], bytes[3]);
+    keep_text(prove->numbers, &prove->number_count, text);
+}
+
+static void take_identity(struct lt_prove *prove, const struct lt_obd_item *item)
+{
+    if (item->number == CALIBRATION_ID)
+        for (uint32_t at = 0; at + CALIBRATION_LENGTH <= item->length; at += CALIBRATION_LENGTH)
+            keep_calibration(prove, item->data + at);
+    if (item->number == CALIBRATION_NUMBER)
+        for (uint32_t at = 0; at + NUMBER_LENGTH <= item->length; at += NUMBER_LENGTH)
+            keep_number(prove, item->data + at);
 }
 
 static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame)
@@ -78,13 +97,9 @@ static void take_diagnostic(struct lt_prove *prove, const struct lt_frame *frame
     }
     if (!lt_obd_feed(*obd, frame, &reply) || reply.negative)
         return;
-    for (size_t i = 0; i < reply.count; i++) {
-        const struct lt_obd_item *item = &reply.item[i];
-        if (item->service != SERVICE_VEHICLE || item->number != CALIBRATION_ID)
-            continue;
-        for (uint32_t at = 0; at + CALIBRATION_LENGTH <= item->length; at += CALIBRATION_LENGTH)
-            keep_calibration(prove, item->data + at);
-    }
+    for (size_t i = 0; i < reply.count; i++)
+        if (reply.item[i].service == SERVICE_VEHICLE)
+            take_identity(prove, &reply.item[i]);
 }
 
 /* --- frames --- */

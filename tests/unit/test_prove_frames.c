@@ -303,6 +303,21 @@ static void calibration(void **state)
     }
 }
 
+/* SAE J1979 service 09, information type 06: four bytes for each calibration. */
+static void verification_numbers(void **state)
+{
+    static const uint8_t reply[] = {0x07, 0x49, 0x06, 0x01, 0x17, 0x91, 0xBC, 0x82};
+    (void)state;
+    drive(10, 0, 8);
+    put(3000, "can0", "7E8", reply, 8);
+    expect(prove(HEAD "[fits]\nverification_numbers = 1791BC82\n[bus b]\ninterface = can0\n"),
+           "calibration", "t", "proven");
+    expect(prove(HEAD "[fits]\nverification_numbers = 1791BC83\n[bus b]\ninterface = can0\n"),
+           "calibration", "t", "contradicted");
+    expect(prove(HEAD "[fits]\ncalibration_ids = X\n[bus b]\ninterface = can0\n"), "calibration",
+           "t", "not exercised");
+}
+
 /* What is wrong with a signal that nobody requires is listed and leaves the verdict alone. */
 static void faults_elsewhere_leave_the_verdict_alone(void **state)
 {
@@ -444,6 +459,7 @@ int main(void)
         cmocka_unit_test(send_made),
         cmocka_unit_test(send_room),
         cmocka_unit_test(calibration),
+        cmocka_unit_test(verification_numbers),
         cmocka_unit_test(faults_elsewhere_leave_the_verdict_alone),
         cmocka_unit_test(what_requires_nothing_rests_on_all_roles),
         cmocka_unit_test(an_empty_capture_exercises_nothing),
