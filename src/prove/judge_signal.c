@@ -9,6 +9,7 @@
 #define FEW_OUTSIDE  2 /* so many are a slip, whatever their share */
 #define LABELS_LEAST 2
 #define AGE_SLACK    1.1
+#define STILL_MOST   12
 
 static double percent(uint64_t part, uint64_t all)
 {
@@ -113,9 +114,28 @@ static void exercised_labels(struct judge *judge, const struct signal_watch *wat
         claim_say(judge, c, "never came: %s", list);
 }
 
+/* "0.7, 0.6": bits of the field that stood, the most significant first. */
+static void list_still(const struct signal_watch *watch, uint64_t moved, char *text, size_t size)
+{
+    const struct lt_bits *bits = &watch->def->bits;
+    unsigned left = watch->length, listed = 0;
+    size_t len = 0;
+    text[0] = '\0';
+    for (unsigned p = 0; p < bits->parts; p++)
+        for (unsigned n = 0; n < lt_span_length(bits->part[p]); n++) {
+            if (moved >> --left & 1 || listed++ >= STILL_MOST)
+                continue;
+            unsigned at = lt_span_position(bits->part[p], n);
+            len +=
+                lt_text_format(text + len, size - len, "%s%u.%u", len ? ", " : "", at / 8, at % 8);
+        }
+    if (listed > STILL_MOST)
+        lt_text_format(text + len, size - len, " and %u more", listed - STILL_MOST);
+}
+
 static void exercised_number(struct judge *judge, const struct signal_watch *watch)
 {
-    char share[NUMBER_ROOM], least[NUMBER_ROOM];
+    char share[NUMBER_ROOM], least[NUMBER_ROOM], still[120];
     uint64_t moved = watch->values ? watch->bits_or & ~watch->bits_and : 0;
     unsigned bits = (unsigned)__builtin_popcountll(moved);
     double span = span_of(watch), covered = 0;
@@ -134,7 +154,10 @@ static void exercised_number(struct judge *judge, const struct signal_watch *wat
         claim_say(judge, c, watch->def->page_count ? "its page never came" : "no valid value came");
     else if (!moved)
         claim_say(judge, c, "it never moved");
-    else if (!enough)
+    else if (bits < watch->length) {
+        list_still(watch, moved, still, sizeof still);
+        claim_say(judge, c, "%sbits that stood: %s", enough ? "" : "it hardly moved; ", still);
+    } else if (!enough)
         claim_say(judge, c, "it hardly moved");
 }
 

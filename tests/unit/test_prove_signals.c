@@ -76,6 +76,10 @@ static void exercised(void **state)
     (void)state;
     drive();
     expect(with("bits = 0.7..1.0\norder = motorola\n"), "exercised", "s", "proven");
+    /* 2000..30000 needs 15 bits. */
+    assert_string_equal(
+        find_claim(with("bits = 0.7..1.0\norder = motorola\n"), "exercised", "s")->say,
+        "bits that stood: 0.7");
     expect(with("bits = 5.7..5.0\n"), "exercised", "s", "not exercised");
     expect(with("bits = 4.1..4.0\nvalues = 0 a, 1 b, 2 c\n"), "exercised", "s", "proven");
     expect(with("bits = 5.7..5.0\nvalues = 40 a, 41 b\n"), "exercised", "s", "not exercised");
