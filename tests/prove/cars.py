@@ -148,9 +148,14 @@ class Car:
         for kind, table, edits in (('frame', self.frames, frames), ('signal', self.signals, signals)):
             for name, keys in table.items():
                 out.append(f'[{kind} {name}]')
+                long = None
                 for key, value in {**keys, **edits.get(name, {})}.items():
-                    if value is not None:
+                    if key == 'values' and value and len(value) > 150:  # longer than a line may be
+                        long = value
+                    elif value is not None:
                         out.append(f'{key} = {value}')
+                if long:
+                    out += [f'[values {name}]'] + [pair.replace(' ', ' = ', 1) for pair in long.split(', ')]
         return '\n'.join(out) + '\n'
 
 

@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
-"""Every key of the demo profile, edited one at a time, and what the proof on the demo drive says.
+"""Every key of the demo profile and of the two standard ones, edited one at a time, and what the proof says:
+of tarn-turbo and obd-ii on the demo drive, of j1939 on an invented truck's traffic (truck.py).
 
-    mutate.py LOOMTAP ROOT [--write docs/claims-mutations.md] [--show] [--only SECTION]
+    mutate.py LOOMTAP ROOT [--write docs/claims-mutations.md] [--show] [--only PROFILE]
 
 What each edit must lead to is settled here, from the grammar and from the truth of the drive
 (captures/tarn-drive.truth.csv, which the decoder has no part in), before the program is asked:
@@ -10,9 +11,9 @@ What each edit must lead to is settled here, from the grammar and from the truth
     harmful    the drive shows that it is wrong: contradicted, with exactly the subject that was edited
     open       wrong, and this drive cannot show it for certain: if anything is contradicted it is that
                subject alone
-    harmless   still proven, nothing contradicted
+    harmless   nothing contradicted, the verdict as before
 
-A key without any edit is a fault of this program.
+The demo profile and obd-ii are proven before any edit; of j1939 nothing is contradicted, and not all of its frames come. A key without any edit is a fault of this program.
 """
 import argparse
 import collections
@@ -27,6 +28,7 @@ import sys
 import tempfile
 
 from faults import MARKS, back, ends, linear, moved, sections, swapped, text_of
+from truck import Drive
 
 # What the tester asks, by role (captures/README.md: service 01), where the drive moves it enough to judge
 # a factor or a level. Ambient and barometric pressure hardly move: their level can still be told.
@@ -70,11 +72,18 @@ class Profile:
 
 
 class Truth:
-    """Raw numbers and values of the drive, two looks a second and each change of a label."""
+    """Raw numbers and values of the drive, two looks a second and each change of a label. Of other definitions than
+    the demo car's own nothing is known without a path."""
 
-    def __init__(self, path):
+    def __init__(self, path=None, drive=None):
         self.raw, self.value, self.codes = (collections.defaultdict(list) for _ in range(3))
         self.unit = {}
+        if drive:
+            self.raw, self.value, self.codes = drive.raw, drive.value, drive.codes
+        if path:
+            self.read(path)
+
+    def read(self, path):
         with open(path, encoding='utf-8') as file:
             for row in csv.DictReader(file):
                 self.unit[row['signal']] = row['unit']
@@ -96,7 +105,7 @@ class Truth:
 
     def values_in(self, signal, unit):
         """As the profile writes them: the truth speaks the role's unit."""
-        factor = {('kPa', 'bar'): 0.01}.get((self.unit[signal], unit), 1)
+        factor = {('kPa', 'bar'): 0.01}.get((self.unit.get(signal), unit), 1)
         return [value * factor for value in self.value[signal]]
 
     def outside(self, signal, unit, low, high, factor=1):
@@ -131,6 +140,8 @@ def numbers(text):
 
 
 class Mutations:
+    polled = POLLED
+
     def __init__(self, profile, truth):
         self.profile, self.truth, self.list = profile, truth, []
         self.name = profile.keys('[profile]')['name']
@@ -297,7 +308,7 @@ class Mutations:
         return self.profile.keys(f"[frame {keys['frame']}]").get('direction') == 'send'
 
     def is_required(self, keys):
-        return keys.get('role') in self.profile.keys('[profile]')['requires'].split()
+        return keys.get('role') in self.profile.keys('[profile]').get('requires', '').split()
 
     def signal_frame(self, header, name, keys):
         self.add(header, 'frame', 'one that is not there', 'refused', frame='nowhere')
@@ -327,9 +338,8 @@ class Mutations:
     def field(self, header, key, what, name, keys, bits, expect, order=None):
         positions = positions_in(bits)
         subjects = [name]
-        codes = re.findall(r'0x[0-9A-F]+|\d+', keys.get('unavailable', '') + ' ' + keys.get('error', ''))
         if positions is None or self.taken(name, keys, positions) or \
-                any(int(code, 0) >> len(positions) for code in codes) or \
+                any(code >> len(positions) for code in codes_in(keys)) or \
                 (keys.get('sign') == 'float' and len(positions) != 32):
             expect = 'refused'
         if name in self.selectors():
@@ -349,7 +359,7 @@ class Mutations:
             self.add(header, 'bits', 'beyond the frame', 'refused', bits='8.0')
             return
         order, span = keys.get('order', 'none'), ends(keys['bits'])
-        polled = keys.get('role') in POLLED
+        polled = keys.get('role') in self.polled
         sure = 'harmful' if polled else 'open'
         length = length_of(keys)
         self.field(header, 'bits', 'up by one', name, keys, moved(keys['bits'], order, 1), sure)
@@ -375,7 +385,7 @@ class Mutations:
         if other:
             # So many numbers that the low byte goes round under the high one.
             busy = self.truth.distinct(name) >= 60 and self.raw_span(name) >= 1024 and not self.is_sent(keys)
-            polled = keys.get('role') in POLLED
+            polled = keys.get('role') in self.polled
             self.field(header, 'order', 'the other, of the same bytes', name, keys, other,
                        'harmful' if busy or polled else 'open', turned)
 
@@ -390,7 +400,7 @@ class Mutations:
         scale = number(keys['scale'])
         for what, factor in (('twice', 2), ('half', fractions.Fraction(1, 2))):
             expect = 'open'
-            if keys.get('role') in POLLED:
+            if keys.get('role') in self.polled:
                 expect = 'harmful'
             elif 'offset' not in keys and self.truth.outside(name, keys.get('unit'), *self.range_of(keys), float(factor)) > 0.1:
                 expect = 'harmful'
@@ -399,7 +409,7 @@ class Mutations:
         self.add(header, 'scale', 'nought', 'refused', scale='0')
 
     def signal_offset(self, header, name, keys):
-        offset, polled = float(keys['offset']), keys.get('role') in POLLED
+        offset, polled = float(keys['offset']), keys.get('role') in self.polled
         span = max(self.truth.span(name), 20)
         self.add(header, 'offset', 'more by half of what it spans', 'harmful' if polled else 'open', [name],
                  offset=f'{offset + span / 2:.3f}')
@@ -464,14 +474,17 @@ class Mutations:
         self.add(header, 'sign', other, 'harmful' if both and wide else 'open', [name], sign=other)
 
     def signal_form(self, header, name, keys):
-        self.add(header, 'form', 'linear', 'harmful' if keys.get('role') in POLLED else 'open', [name], form='linear')
+        self.add(header, 'form', 'linear', 'harmful' if keys.get('role') in self.polled else 'open', [name], form='linear')
 
     def signal_curve(self, header, name, keys):
         self.add(header, 'curve', 'one that is not there', 'refused', curve='nowhere')
         self.add(header, 'curve', 'left out: the bare number', 'open', [name], curve=None)
 
     def signal_page(self, header, name, keys):
-        self.add(header, 'page', 'one that never comes', 'open', [name],
+        # The last of its selectors, at a value that no page has.
+        selector = re.findall(r'([a-z]\w*) \d', keys['page'])[-1]
+        short = 9 >> length_of(self.profile.keys(f'[signal {selector}]'))
+        self.add(header, 'page', 'one that never comes', 'refused' if short else 'open', [name],
                  page=re.sub(r'\d+$', '9', keys['page']))
 
     def signal_values(self, header, name, keys):
@@ -489,14 +502,15 @@ class Mutations:
                      values=', '.join(' '.join(pair) for pair in pairs[:1] + pairs[2:]))
         more = int(pairs[-1][0]) + 1
         if not send:
-            self.add(header, 'values', 'one more', 'refused' if more >> length_of(keys) else 'harmless',
+            taken = more >> length_of(keys) or more in codes_in(keys)
+            self.add(header, 'values', 'one more', 'refused' if taken else 'harmless',
                      values=keys['values'] + f', {more} spare')
 
     # --- tables ---
 
     def of_values(self, header, name, keys):
         for raw, label in keys.items():
-            came = sum(str(value) == raw for value in self.truth.raw[name]) / len(self.truth.raw[name])
+            came = sum(str(value) == raw for value in self.truth.raw[name]) / max(len(self.truth.raw[name]), 1)
             self.add(header, raw, 'left out', 'harmful' if came > 0.04 else 'open', [name], **{raw: None})
             self.add(header, raw, 'another word', 'harmless', **{raw: label + '_too'})
 
@@ -511,6 +525,52 @@ class Mutations:
                      'title': 'Other', 'on_lost': 'warn' if value == 'ignore' else 'ignore',
                      'priority': str(int(value) + 1) if value.isdigit() else None}.get(key, '700')
             self.add(header, key, 'left out' if other is None else 'another', 'harmless', **{key: other})
+
+
+class Standard(Mutations):
+    """Definitions that hold for every car: nothing requires them, no diagnostics are held against them."""
+    polled = []
+
+    def of_profile(self, header, _, keys):
+        self.add(header, 'format', 'format 2', 'refused', format='2')
+        self.add(header, 'name', 'another name', 'harmless', name='other-name')
+        self.add(header, 'title', 'another title', 'harmless', title='Another title')
+
+    def signals_of(self, kind, name):
+        return [head[8:-1] for head in self.profile.headers() if self.profile.keys(head).get(kind) == name]
+
+    def comes(self, frame):
+        return any(self.truth.raw[signal] for signal in self.signals_of('frame', frame))
+
+    def of_frame(self, header, name, keys):
+        # Without a period nothing says that it has to come.
+        self.add(header, 'pgn', 'another', 'open', [name, *self.signals_of('frame', name)], pgn='65024')
+        used = self.uses(name, 7)
+        self.add(header, 'length', 'one byte less', 'refused' if used else 'harmful' if self.comes(name) else 'open', [name],
+                 length='7')
+
+    def of_parameter(self, header, name, keys):
+        about = [name, *self.signals_of('parameter', name)]
+        self.add(header, 'service', 'another', 'open', about, service='0x02')
+        self.add(header, 'pid', 'another', 'open', about, pid='0xDE')
+        self.add(header, 'length', 'one byte more', 'open', about, length=str(int(keys['length']) + 1))
+
+    def signal_parameter(self, header, name, keys):
+        self.add(header, 'parameter', 'one that is not there', 'refused', parameter='nowhere')
+
+    def is_sent(self, keys):
+        return False
+
+    def taken(self, name, keys, positions):
+        if 'frame' in keys:
+            return super().taken(name, keys, positions)
+        length = int(self.profile.keys(f"[parameter {keys['parameter']}]").get('length', 64))
+        if any(not 0 <= at < 8 * length for at in positions):
+            return True
+        others = [self.profile.keys(f'[signal {other}]') for other in self.signals_of('parameter', keys['parameter'])
+                  if other != name]
+        return any(set(positions_in(other['bits'])) & set(positions) for other in others
+                   if not self.never_together(keys, other))
 
 
 def positions_in(text):
@@ -540,6 +600,12 @@ def positions_in(text):
     return out
 
 
+def codes_in(keys):
+    """The ends of what means unavailable or error."""
+    return [int(code, 0) for code in re.findall(r'0x[0-9A-F]+|\d+', keys.get('unavailable', '') + ' ' +
+                                                keys.get('error', ''))]
+
+
 def inside(bits):
     (first, _), (last, _) = ends(bits)
     return first == last
@@ -550,19 +616,19 @@ def order_of(bits, order):
     return None if inside(bits) else order
 
 
-def prove(loomtap, root, marks, job):
+def prove(loomtap, capture, marks, job):
     number, edit = job
     with tempfile.TemporaryDirectory() as folder:
         path = os.path.join(folder, 'profile.ini')
         with open(path, 'w', encoding='utf-8') as file:
             file.write(edit.text)
-        run = subprocess.run([loomtap, 'prove', os.path.join(root, 'captures/tarn-drive.log'), '-p', path, '--json',
-                              '--quiet', '--threads', '1', '--marks', marks], capture_output=True, text=True)
+        run = subprocess.run([loomtap, 'prove', capture, '-p', path, '--json', '--quiet', '--threads', '1',
+                              '--marks', marks], capture_output=True, text=True)
     proof = json.loads(run.stdout) if run.stdout else None
     return number, proof, run
 
 
-def answer_of(edit, proof):
+def answer_of(edit, proof, right):
     """(is it right, what came)."""
     if proof is None:
         return edit.expect == 'refused', 'refused'
@@ -570,7 +636,7 @@ def answer_of(edit, proof):
     ids = sorted({c['id'] for c in proof['claims'] if c['verdict'] == 'contradicted'})
     came = f"contradicted: {', '.join(ids)}" if found else proof['verdict']
     if edit.expect == 'harmless':
-        return not found and proof['verdict'] == 'proven', came if found == [] else f'{came} of {found}'
+        return not found and proof['verdict'] == right, came if found == [] else f'{came} of {found}'
     if edit.expect == 'harmful':
         return found == sorted(edit.subjects), came if found == sorted(edit.subjects) else f'{came} of {found}'
     if edit.expect == 'open':
@@ -579,14 +645,20 @@ def answer_of(edit, proof):
     return False, came
 
 
-HEAD = '''# Every key of the demo profile, edited
+HEAD = '''# Every key of three profiles, edited
 
-One key of `signaldefs/tarn-turbo.ini` at a time, proven on `captures/tarn-drive.log` with the marks of its description. What each
-edit must lead to is settled from the profile's grammar and from the truth of the drive (`captures/tarn-drive.truth.csv`), before the
-proof is asked. Written by `tests/prove/mutate.py`, which the tests run:
+One key at a time: of the demo profile `signaldefs/tarn-turbo.ini` on `captures/tarn-drive.log` with the marks of its description, of
+`signaldefs/obd-ii.ini` on the same drive, of `signaldefs/j1939.ini` on an invented truck's traffic (`tests/prove/truck.py`, made from the
+published layouts). What each edit must lead to is settled from the profile's grammar and from the truth of the drive, before the proof is
+asked. Written by `tests/prove/mutate.py`, which the tests run:
 
     tests/prove/mutate.py build/src/cli/loomtap . --write docs/claims-mutations.md
 
+**Harmful** edits are contradicted, with exactly the subject that was edited. After **harmless** ones nothing is contradicted and the verdict is
+the one before. **Refused** are those at fault in themselves: `check` says so with file and line. **Open** are those that are wrong, and that
+the drive cannot show for certain: nothing in it tells the scale of a quantity that nobody polled, or a label that nobody marked. The verdict
+is of the whole profile then; the claim about the edited key itself is not made, or not exercised, and what is contradicted is the edited
+subject alone (of a selector, the signals on its pages).
 '''
 
 
@@ -599,42 +671,61 @@ def rows_of(edits, answers, expect):
             if kind == 'fits' and key != 'calibration_ids':
                 key = 'any other'
             groups.setdefault((kind, key, edit.what), []).append((edit, good, came))
-    return groups
+    return sorted(groups.items())
 
 
-def table(edits, answers, expect, third):
-    yield f'| section | key | edit | times | {third} |'
+def table(edits, answers, expect):
+    yield '| section | key | edit | times | answer |'
     yield '|---|---|---|---:|---|'
-    for (kind, key, what), list_of in rows_of(edits, answers, expect).items():
+    for (kind, key, what), list_of in rows_of(edits, answers, expect):
         came = collections.Counter(came for _, _, came in list_of)
-        text = '; '.join(f'{came} ({count})' if len(came) and count < len(list_of) else came for came, count in
-                         sorted(came.items(), key=lambda item: (-item[1], item[0])))
+        text = '; '.join(f'{came} ({count})' if count < len(list_of) else came
+                         for came, count in sorted(came.items(), key=lambda item: (-item[1], item[0])))
         yield f'| {kind} | `{key}` | {what} | {len(list_of)} | {text} |'
 
 
-def document(edits, answers):
+def chapter(name, edits, answers, right):
     counts = collections.Counter(edit.expect for edit in edits)
-    yield HEAD + f'''{len(edits)} edits of {len({(edit.section, edit.key) for edit in edits})} keys: {counts['harmful']} harmful, {counts['harmless']} harmless, {counts['refused']} refused as they stand, {counts['open']} wrong in a way that this drive need not show.
+    yield f'\n## {name}\n'
+    yield f'{len(edits)} edits of {keys_of(edits)} keys: ' + ', '.join(f'{counts[kind]} {kind}' for kind in KINDS) + \
+        f'. Before any edit: {right}.'
+    for kind in KINDS:
+        if counts[kind]:
+            yield f'\n### {kind.capitalize()}\n'
+            yield from table(edits, answers, kind)
 
-## Harmful: contradicted, with exactly the subject that was edited
-'''
-    yield from table(edits, answers, 'harmful', 'by the claims')
-    yield '\n## Harmless: still proven, nothing contradicted\n'
-    yield from table(edits, answers, 'harmless', 'answer')
-    yield '''
-## Refused: the profile is at fault in itself
 
-`check` says so with file and line; nothing is proven.
-'''
-    yield from table(edits, answers, 'refused', 'answer')
-    yield '''
-## Open: wrong, and this drive cannot show it for certain
+KINDS = ('harmful', 'harmless', 'refused', 'open')
 
-Nothing in the drive tells the scale of a quantity that nobody polled, or a label that nobody marked. "proven" is the verdict of the whole
-profile then, from the roles that it requires; the claim about the edited key itself is not made, or not exercised. What is contradicted is
-the edited subject alone.
-'''
-    yield from table(edits, answers, 'open', 'answer')
+
+def keys_of(edits):
+    return len({(edit.section, edit.key) for edit in edits})
+
+
+def try_profile(args, name, capture, marks, mutations):
+    """(edits, answers, the verdict before, wrong answers)"""
+    edits = mutations.all()
+    untouched = Edit('', '', 'nothing', 'harmless', (), mutations.profile.text)
+    _, proof, run = prove(args.loomtap, capture, marks, (0, untouched))
+    right = proof['verdict']
+    bad = [f'{name}: not edited, and {c["id"]} of {c["subject"]} is contradicted: {c["say"]}' for c in proof['claims']
+           if c['verdict'] == 'contradicted']
+    answers = [None] * len(edits)
+    with concurrent.futures.ThreadPoolExecutor(args.jobs) as pool:
+        for number, proof, run in pool.map(lambda job: prove(args.loomtap, capture, marks, job), enumerate(edits)):
+            edit = edits[number]
+            answers[number] = good, came = answer_of(edit, proof, right)
+            line = f'{name} {edit.section} {edit.key}: {edit.what}: {edit.expect}; came: {came}'
+            if not good:
+                bad.append(line + (f' {run.stderr[:200]}' if proof is None else ''))
+            elif args.show:
+                print(line)
+    return edits, answers, right, bad
+
+
+def read(root, name):
+    with open(os.path.join(root, 'signaldefs', name + '.ini'), encoding='utf-8') as file:
+        return Profile(file.read())
 
 
 def main():
@@ -646,29 +737,32 @@ def main():
     parser.add_argument('--only')
     parser.add_argument('--jobs', type=int, default=2)
     args = parser.parse_args()
-    with open(os.path.join(args.root, 'signaldefs/tarn-turbo.ini'), encoding='utf-8') as file:
-        profile = Profile(file.read())
-    truth = Truth(os.path.join(args.root, 'captures/tarn-drive.truth.csv'))
-    edits = [edit for edit in Mutations(profile, truth).all() if not args.only or args.only in edit.section]
-    answers, proofs = [None] * len(edits), [None] * len(edits)
-    with tempfile.TemporaryDirectory() as folder, concurrent.futures.ThreadPoolExecutor(args.jobs) as pool:
-        marks = os.path.join(folder, 'marks.csv')
+    text, bad = [HEAD.rstrip()], []
+    with tempfile.TemporaryDirectory() as folder:
+        drive, marks, truck = Drive(), os.path.join(folder, 'marks.csv'), os.path.join(folder, 'truck.log')
         with open(marks, 'w', encoding='utf-8') as out:
             out.write('time_s,label\n')
             out.writelines(f'{1700000000 + at:.3f},{label}\n' for at, label in MARKS)
-        for number, proof, run in pool.map(lambda job: prove(args.loomtap, args.root, marks, job), enumerate(edits)):
-            answers[number] = answer_of(edits[number], proof)
-            proofs[number] = (proof, run)
-    bad = 0
-    for edit, (good, came), (proof, run) in zip(edits, answers, proofs):
-        if not good or args.show:
-            print(f"{'' if good else 'WRONG '}{edit.section} {edit.key}: {edit.what}: {edit.expect}; came: {came}"
-                  + (f' {run.stderr[:200]}' if proof is None and not good else ''))
-        bad += not good
-    print(f'{len(edits)} edits of {len({(edit.section, edit.key) for edit in edits})} keys, {bad} answers wrong')
+        with open(truck, 'w', encoding='utf-8') as out:
+            out.write('\n'.join(drive.lines) + '\n')
+        demo = os.path.join(args.root, 'captures/tarn-drive.log')
+        truth = Truth(os.path.join(args.root, 'captures/tarn-drive.truth.csv'))
+        for name, capture, mutations, wanted in (
+                ('tarn-turbo', demo, Mutations(read(args.root, 'tarn-turbo'), truth), 'proven'),
+                ('obd-ii', demo, Standard(read(args.root, 'obd-ii'), Truth()), 'proven'),
+                ('j1939', truck, Standard(read(args.root, 'j1939'), Truth(drive=drive)), 'not exercised')):
+            if args.only and args.only != name:
+                continue
+            edits, answers, right, wrong = try_profile(args, name, capture, marks, mutations)
+            if right != wanted:
+                wrong.append(f'{name}: {right} before any edit, not {wanted}')
+            text.extend(chapter(name, edits, answers, right))
+            bad.extend(wrong)
+            print(*wrong, sep='\n', end='\n' if wrong else '')
+            print(f'{name}: {len(edits)} edits of {keys_of(edits)} keys, {len(wrong)} answers wrong', flush=True)
     if args.write and not bad and not args.only:
         with open(args.write, 'w', encoding='utf-8') as out:
-            out.write('\n'.join(document(edits, answers)) + '\n')
+            out.write('\n'.join(text) + '\n')
     return 1 if bad else 0
 
 
