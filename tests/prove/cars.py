@@ -101,8 +101,9 @@ class Car:
                 self.facts[name]['counter'] = field
             return
         if field['kind'] == 'checksum':
+            # A line of a profile has at most 199 bytes.
             if field['checksum'] and field['page'] is None and field['checksum']['text'] and \
-                    field['checksum']['family'] != 'affine':
+                    field['checksum']['family'] != 'affine' and len(field['checksum']['text']) < 185:
                 keys['checksum'] = field['checksum']['text']
                 self.facts[name]['checksum'] = field
             return
