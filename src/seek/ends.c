@@ -26,6 +26,7 @@
 #define CARRY_AGAINST 0.6
 #define CORE_LOSS     1.10 /* of 1 - r^2, for the part that the correlation is sure of */
 #define EXTEND_LOSS   1.30
+#define EDGE_BITS     3u
 #define FLIPS_KEPT    0.75 /* lower digits flip about as often as those above, or more */
 
 static int up(unsigned position, enum lt_order order)
@@ -327,6 +328,21 @@ static void extend_up(struct seek_window *window, const struct seek_course *cour
 static bool inside_byte(const struct seek_window *window)
 {
     return msb_of(window) / 8 == window->lsb / 8;
+}
+
+bool seek_to_edge(const struct seek_window *window, struct seek_window *ret_longer)
+{
+    struct seek_window longer = *window;
+    while (longer.lsb % 8 != 0) {
+        int bit = down(longer.lsb, longer.order);
+        if (!is_free(&longer, bit) || !lt_bit_set_has(&window->view->moving, (unsigned)bit) ||
+            longer.length == LT_WINDOW_MAX)
+            return false;
+        longer.lsb = (uint16_t)bit;
+        longer.length++;
+    }
+    *ret_longer = longer;
+    return longer.length > window->length && longer.length <= window->length + EDGE_BITS;
 }
 
 /* Inside one byte the order is not known yet: bits of either neighbour may be on top. */

@@ -22,20 +22,11 @@
 #define AS_CLOSE     1.25 /* to what steps and times explain: no cousin that is only finer */
 #define CLAIM_ODD    0.75
 #define CLAIM        0.5
+#define CLAIM_SHORT  0.9 /* on a drive of a minute */
+#define SHORT_S      60.0
+#define LONG_S       240.0
+#define BEST_LOSS    1.5 /* of the least: what may be the best */
 #define CLAIMED_MOST 3.0
-/* Odds: fitted on generated cars (tests/bench), see there how well they hold. */
-#define ODDS_BASE    2.2
-#define ODDS_LOSS    1.5
-#define ODDS_EXCESS  1.2
-#define ODDS_SNAP    0.9
-#define ODDS_STRONG  1.3
-#define ODDS_SLOW    1.0
-#define ODDS_START   2.0
-#define ODDS_FLAT    1.2
-#define ODDS_UNSURE  2.7
-#define LEVELS_SURE  8u
-#define SPREAD_LEAST 3.0
-#define ODDS_CLAIMED 3.0
 #define SNAP_WORTH   0.7 /* of a usual scale, in the logarithm of what is left over */
 
 static double period_of(const struct seek_window *window)
@@ -101,52 +92,6 @@ static double claimed_by_others(const struct seek_all *all, const struct seek_fo
         }
     }
     return fmin(most, CLAIMED_MOST);
-}
-
-/* What cannot be below zero is mostly sent from zero on: another start speaks for a cousin (torque
- * for throttle). */
-static bool starts_elsewhere(const struct seek_fit *fit, const struct seek_course *course)
-{
-    const struct lt_role *role = course->reference->role;
-    double near = 3 * fit->coarse + 0.05 * course->sd + 2 * fit->offset_error;
-    return role && role->low == 0 && role->high > 0 && !fit->strong && !fit->reciprocal &&
-           fabs(fit->offset) > near;
-}
-
-/* The logarithm of the odds that the window is the quantity, from what physics says a true one has:
- * little left over, a residual of about what steps and times explain, a usual scale, values within
- * reason, no other reference that it follows better. */
-static double odds_of(const struct judging *judging, const struct entry *entry)
-{
-    const struct seek_course *course = judging->course;
-    const struct seek_fit *fit = entry->fit;
-    double r = fmin(fabs(fit->r), 0.999999);
-    double needed = course->slow ? 0.95 : fmax(course->r_needed, judging->found->null_r);
-    double margin = atanh(r) - atanh(fmin(needed, 0.999));
-    if (fit->scale == 0 || !isfinite(fit->rmse) || fit->used < 8)
-        return -9;
-    double split = log((fit->split_rmse + 1e-3) / (entry->loss + 1e-3)) - 0.7;
-    split = course->slow ? 0 : 2 * fmin(fmax(split, 0), 3);
-    double z = ODDS_BASE - ODDS_LOSS * (log(entry->loss + 1e-3) + 4.5) -
-               ODDS_EXCESS * (log(fit->excess + 0.3) - 0.3) + ODDS_SNAP * fit->snapped +
-               ODDS_STRONG * fit->strong - ODDS_CLAIMED * entry->claimed -
-               10 * fmax(fit->outliers - 0.12, 0) - 20 * entry->outside -
-               20 * fmax(fit->jumps - 0.01, 0) - split;
-    if (course->slow)
-        z += ODDS_SLOW - (fit->snapped ? ODDS_SNAP : 0);
-    z -= starts_elsewhere(fit, course) ? ODDS_START : 0;
-    /* Two values and little between them fit anything that has two. */
-    z -= ODDS_FLAT * fmax(SPREAD_LEAST - course->spread, 0);
-    /* Few levels leave the scale open. */
-    if (course->spread < SPREAD_LEAST || (course->slow && course->levels < LEVELS_SURE))
-        z = fmin(z, ODDS_UNSURE);
-    /* Makers send usual scales; another one is what the fit of a cousin gives, and of whatever else
-     * drifts with the quantity for a while. */
-    if (!fit->snapped && !fit->reciprocal)
-        z = fmin(z, ODDS_UNSURE);
-    if (margin < 0) /* chance alone reaches it */
-        z = fmin(z - 4, -1);
-    return z;
 }
 
 static int by_rank(const void *a, const void *b)
@@ -243,8 +188,7 @@ static void put_preferred_first(struct judging *judging)
 
 /* --- the answer --- */
 
-static bool give(struct judging *judging, const struct entry *entry, uint32_t *rows,
-                 struct lt_candidate *out)
+static bool give(struct judging *judging, const struct entry *entry, struct lt_candidate *out)
 {
     const struct seek_window *window = entry->window;
     const struct seek_fit *fit = entry->fit;
@@ -252,6 +196,7 @@ static bool give(struct judging *judging, const struct entry *entry, uint32_t *r
                                  .has_page = window->view->has_page,
                                  .page = window->view->page,
                                  .bits = seek_window_bits(window),
+                                 .proven_bits = entry->proven,
                                  .sign = window->sign,
                                  .form = fit->reciprocal ? LT_FORM_RECIPROCAL : LT_FORM_LINEAR,
                                  .scale = fit->scale,
@@ -275,17 +220,29 @@ static bool give(struct judging *judging, const struct entry *entry, uint32_t *r
         out->sign = LT_OFFSET_BINARY;
         out->offset = 0;
     }
-    seek_prove(window, judging->course, fit, rows, &out->proven_bits);
     out->why = seek_why(judging, entry);
     return out->why != NULL;
 }
 
+/* How sure an answer must be: a short drive has few manoeuvres in it that part a quantity from what
+ * drifts along, and coincidences are many. */
+static double claim_of(const struct judging *judging)
+{
+    double part = (LONG_S - judging->course->span_s) / (LONG_S - SHORT_S);
+    return CLAIM + (CLAIM_SHORT - CLAIM) * fmin(fmax(part, 0), 1);
+}
+
 /* A linear cousin (a speed that the dash shows too high) follows as closely as the number itself:
  * without a usual scale it takes more to be believed. Temperatures are told by their values. */
-static bool is_claimed(const struct judging *judging, const struct entry *entry)
+static bool is_over(const struct judging *judging, const struct entry *entry, double claim)
 {
     bool odd = !entry->fit->snapped && !entry->fit->reciprocal && !judging->course->slow;
-    return seek_sigmoid(entry->odds) >= (odd ? CLAIM_ODD : CLAIM);
+    return seek_sigmoid(entry->odds) >= (odd ? fmax(claim, CLAIM_ODD) : claim);
+}
+
+static bool is_claimed(const struct judging *judging, const struct entry *entry)
+{
+    return is_over(judging, entry, claim_of(judging));
 }
 
 /* As good as the first, and says something else. */
@@ -303,7 +260,11 @@ static const struct entry *rival_of(const struct judging *judging)
 
 static enum lt_seek_verdict verdict_of(struct judging *judging)
 {
-    if (!judging->count || !is_claimed(judging, &judging->entry[0]))
+    bool claimed = judging->count && is_claimed(judging, &judging->entry[0]);
+    judging->too_short = !claimed && judging->count && is_over(judging, &judging->entry[0], CLAIM);
+    if (judging->too_short)
+        return LT_SEEK_NOT_EXERCISED;
+    if (!claimed)
         return judging->exercised ? LT_SEEK_NOT_ON_BUS : LT_SEEK_NOT_EXERCISED;
     if (!judging->exercised && seek_sigmoid(judging->entry[0].odds) < 0.9)
         return LT_SEEK_NOT_EXERCISED;
@@ -311,8 +272,7 @@ static enum lt_seek_verdict verdict_of(struct judging *judging)
     return judging->rival ? LT_SEEK_AMBIGUOUS : LT_SEEK_FOUND;
 }
 
-static bool answer(struct judging *judging, struct lt_arena *scratch,
-                   struct lt_seek_target *ret_target)
+static bool answer(struct judging *judging, struct lt_seek_target *ret_target)
 {
     struct lt_seek_target target = {.reference = judging->course->reference,
                                     .n_eff = judging->course->n_eff,
@@ -322,10 +282,9 @@ static bool answer(struct judging *judging, struct lt_arena *scratch,
                                     .clock_s = (double)judging->course->clock_ns / NS_PER_S};
     struct lt_candidate *list = lt_arena_array(judging->arena, judging->count + 1, sizeof *list);
     target.verdict = verdict_of(judging);
-    uint32_t *rows = lt_arena_array(scratch, judging->course->count + 1, sizeof *rows);
-    bool fine = list && rows;
+    bool fine = list;
     for (size_t i = 0; i < judging->count && fine; i++)
-        fine = give(judging, &judging->entry[i], rows, &list[i]);
+        fine = give(judging, &judging->entry[i], &list[i]);
     target.say = seek_say(judging, target.verdict);
     target.candidates = list;
     target.count = judging->count;
@@ -333,26 +292,52 @@ static bool answer(struct judging *judging, struct lt_arena *scratch,
     return fine && target.say;
 }
 
+/* By how much the residual is worse explained than that of the best. */
+static void find_behind(struct judging *judging)
+{
+    double loss = INFINITY, excess = INFINITY;
+    for (size_t i = 0; i < judging->count; i++)
+        loss = fmin(loss, judging->entry[i].loss);
+    for (size_t i = 0; i < judging->count; i++)
+        if (judging->entry[i].loss <= BEST_LOSS * loss)
+            excess = fmin(excess, judging->entry[i].fit->excess);
+    for (size_t i = 0; i < judging->count; i++) {
+        double own = judging->entry[i].fit->excess;
+        double behind = log((own + 0.2) / (fmin(excess, own) + 0.2));
+        judging->entry[i].behind = fmin(fmax(behind, 0), 2);
+    }
+}
+
 static bool fill(struct judging *judging, const struct seek_all *all, struct lt_arena *scratch)
 {
     const struct seek_found *found = judging->found;
     judging->entry = lt_arena_array(scratch, found->count + 1, sizeof *judging->entry);
-    if (!judging->entry)
+    uint32_t *rows = lt_arena_array(scratch, judging->course->count + 1, sizeof *rows);
+    if (!judging->entry || !rows)
         return false;
-    for (size_t i = 0; i < found->count; i++) {
+    bool fine = true;
+    for (size_t i = 0; i < found->count && fine; i++) {
         const struct seek_fit *fit = &found->fit[i];
+        struct lt_arena room;
+        lt_arena_init(&room, 0);
         struct entry entry = {.window = &found->window[i], .fit = fit};
         entry.loss = fit->loss;
         entry.period_s = period_of(entry.window);
         entry.outside = outside_of(fit, judging->course->reference->role);
         entry.claimed = claimed_by_others(all, found, entry.window, fit, &entry.claimed_by);
-        entry.odds = odds_of(judging, &entry);
+        if (!seek_evidence_find(all, found, fit, &room, &entry.evidence))
+            fine = false;
+        lt_arena_release(&room);
+        seek_prove(entry.window, judging->course, fit, rows, &entry.proven);
         judging->entry[judging->count++] = entry;
     }
+    find_behind(judging);
+    for (size_t i = 0; i < judging->count; i++)
+        judging->entry[i].odds = seek_odds(judging, &judging->entry[i]);
     qsort(judging->entry, judging->count, sizeof *judging->entry, by_rank);
     if (judging->count > LT_CANDIDATES_MAX)
         judging->count = LT_CANDIDATES_MAX;
-    return true;
+    return fine;
 }
 
 enum lt_code seek_judge(const struct seek_all *all, size_t which, struct lt_arena *arena,
@@ -367,7 +352,7 @@ enum lt_code seek_judge(const struct seek_all *all, size_t which, struct lt_aren
         judging.exercised = seek_was_exercised(judging.course);
         find_groups(&judging);
         put_preferred_first(&judging);
-        fine = answer(&judging, &scratch, ret_target);
+        fine = answer(&judging, ret_target);
     }
     lt_arena_release(&scratch);
     return fine ? LT_OK : seek_no_memory(error);

@@ -128,6 +128,18 @@ static void say_why_not(const struct seek_course *course, char *text, size_t siz
                        name, manoeuvre_of(course)->what);
 }
 
+static void say_too_short(const struct judging *judging, char *text, size_t size)
+{
+    const struct entry *best = &judging->entry[0];
+    char place[192];
+    put_place(best->window, place, sizeof place);
+    lt_text_format(text, size,
+                   "%s is with %.0f %% in %s, which %.0f s are too short to be sure of. Record "
+                   "longer: %s.",
+                   name_of(judging->course), 100 * seek_sigmoid(best->odds), place,
+                   judging->course->span_s, manoeuvre_of(judging->course)->what);
+}
+
 /* Nothing is it; but where something may be, that is the next thing to look at. */
 static void say_absent(const struct judging *judging, char *text, size_t size)
 {
@@ -168,6 +180,8 @@ const char *seek_say(const struct judging *judging, enum lt_seek_verdict verdict
         say_found(judging, text, sizeof text);
     else if (verdict == LT_SEEK_AMBIGUOUS)
         say_ambiguous(judging, text, sizeof text);
+    else if (verdict == LT_SEEK_NOT_EXERCISED && judging->too_short)
+        say_too_short(judging, text, sizeof text);
     else if (verdict == LT_SEEK_NOT_EXERCISED)
         say_why_not(course, text, sizeof text);
     else

@@ -12,7 +12,9 @@
  *     fit       scale, offset, lag, filter and residuals of one window
  *     snap      usual scales and offsets
  *     proof     how far down a window's bits are proven
- *     judge     groups, confidence, verdict
+ *     evidence  what speaks for a candidate beside the size of its residual
+ *     odds      confidence, from all of this
+ *     judge     groups, verdict
  *     say       the sentences
  */
 #ifndef LOOMTAP_SRC_SEEK_SEARCH_H
@@ -171,10 +173,14 @@ enum lt_code seek_magnitude_scan(struct seek_scan *scan, struct lt_error *error)
 void seek_ends_find(struct seek_window *window, const struct seek_course *course,
                     const uint32_t *rows);
 
+/* The window down to the edge of its last byte, where that is a few free bits away that move. */
+bool seek_to_edge(const struct seek_window *window, struct seek_window *ret_longer);
+
 struct seek_fit {
     double scale, offset, scale_error, offset_error;
     double fitted_scale, fitted_offset; /* before they were snapped */
-    double usual; /* of a snapped scale: which row of usual ones it is of, the commonest 0 */
+    double
+        usual; /* of a snapped scale: 0 the commonest, 1 powers of two, percents; 2 and on rare */
     double r, rmse, lag_s, filter_s;
     double steady_quanta, split_rmse;
     double loss;      /* the residual over the spread, with what was left out */
@@ -190,6 +196,8 @@ struct seek_fit {
 enum lt_code seek_fit_window(const struct seek_window *window, const struct seek_course *course,
                              struct lt_arena *keep, struct seek_fit *ret_fit,
                              struct lt_error *error);
+/* Is one of the commonest scales within the error? */
+bool seek_is_common(double scale, double error);
 bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
                const struct seek_course *course);
 

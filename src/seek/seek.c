@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #define NULL_SHIFTS 200u
+#define EDGE_LOSS   1.02
 #define SCRATCH     ((size_t)160 << 20)
 
 const char *lt_seek_verdict_name(enum lt_seek_verdict verdict)
@@ -86,6 +87,27 @@ static bool is_of_a_page(const struct seek_scan *scan, const struct seek_window 
     return false;
 }
 
+/* A rare scale that becomes one of the commonest with the few bits that are missing to the edge of
+ * a byte: a source that is coarser than its frame leaves bits at the end that move seldom, and that
+ * no carry shows. */
+static enum lt_code try_to_edge(struct trial *trial, struct seek_scan *scan, struct lt_error *error)
+{
+    struct trial longer = {.fit = {0}};
+    if (trial->fit.reciprocal || (trial->fit.snapped && trial->fit.usual < 1) ||
+        !seek_to_edge(&trial->window, &longer.window))
+        return LT_OK;
+    double scale =
+        ldexp(trial->fit.fitted_scale, (int)trial->window.length - (int)longer.window.length);
+    if (!seek_is_common(scale, trial->fit.scale_error * fabs(scale / trial->fit.fitted_scale)))
+        return LT_OK;
+    enum lt_code code =
+        seek_fit_window(&longer.window, scan->course, scan->arena, &longer.fit, error);
+    if (code == LT_OK && seek_snap(&longer.fit, &longer.window, scan->course) &&
+        longer.fit.usual < 1 && longer.fit.strong && longer.fit.loss <= EDGE_LOSS * trial->fit.loss)
+        *trial = longer;
+    return code;
+}
+
 static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struct seek_found *found,
                             struct lt_error *error)
 {
@@ -105,6 +127,8 @@ static enum lt_code fit_all(struct seek_scan *scan, struct lt_arena *keep, struc
         code = seek_fit_window(&trial->window, scan->course, scan->arena, &trial->fit, error);
         if (code == LT_OK)
             seek_snap(&trial->fit, &trial->window, scan->course);
+        if (code == LT_OK)
+            code = try_to_edge(trial, scan, error);
         fitted++;
     }
     count = fitted;

@@ -64,6 +64,12 @@ static double usual_scale(double scale, double error, bool percent, size_t *ret_
     return found != 0 && next > nearest + CLEARLY ? copysign(found, scale) : 0;
 }
 
+bool seek_is_common(double scale, double error)
+{
+    size_t row = ROWS;
+    return isfinite(scale) && scale != 0 && usual_scale(scale, error, false, &row) != 0 && row == 0;
+}
+
 /* The roundest number within `error` of the offset; false where that is no better than chance. */
 static bool usual_offset(double offset, double error, double scale, unsigned length,
                          double *ret_usual, bool *ret_common)
@@ -150,7 +156,8 @@ bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
     fit->scale = scale;
     fit->offset = usual;
     fit->snapped = true;
-    fit->usual = (double)row;
+    int ignored;
+    fit->usual = frexp(fabs(scale), &ignored) == 0.5 && row > 1 ? 1 : (double)row;
     fit->strong = common_offset;
     return true;
 }

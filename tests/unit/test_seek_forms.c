@@ -356,6 +356,26 @@ static void a_warm_up_is_found_by_its_values(void **state)
     forget(&made);
 }
 
+/* In a minute all that rises follows all else that rises, to within the reference's own steps. */
+static void a_minutes_drift_is_not_found_in_another(void **state)
+{
+    (void)state;
+    static struct made made;
+    begin(&made);
+    for (unsigned i = 0; i < 60 * 20; i++) {
+        double s = i / 20.0, degrees = 20 + 30 * (1 - exp(-s / 80));
+        add(&made, i * 50 * MS_NS, 0x301, (uint32_t)lround(700 + 1900 * (1 - exp(-s / 74))));
+        if (i % 20 == 3)
+            ask(&made, i * 50 * MS_NS + 2 * MS_NS, round(degrees));
+    }
+    finish(&made, "coolant_temp",
+           "\xC2\xB0"
+           "C",
+           1);
+    assert_int_not_equal(seek(&made)->verdict, LT_SEEK_FOUND);
+    forget(&made);
+}
+
 static void what_never_moves_is_not_exercised_and_says_what_to_do(void **state)
 {
     (void)state;
@@ -419,6 +439,7 @@ int main(void)
         cmocka_unit_test(the_clock_of_a_logger_is_found),
         cmocka_unit_test(a_known_signal_finds_its_copies_and_not_itself),
         cmocka_unit_test(a_warm_up_is_found_by_its_values),
+        cmocka_unit_test(a_minutes_drift_is_not_found_in_another),
         cmocka_unit_test(what_never_moves_is_not_exercised_and_says_what_to_do),
         cmocka_unit_test(what_follows_another_reference_better_is_that_one),
     };
