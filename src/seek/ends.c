@@ -15,6 +15,7 @@
 #include "seek/search.h"
 
 #define CARRY_LEAST   0.5
+#define BEND_LEAST    0.3
 #define CARRY_ERROR   0.2  /* above it the carry says nothing */
 #define CARRY_DIM     0.6  /* above it hardly anything, */
 #define CARRY_BLIND   2.0  /* and above it nothing at all */
@@ -27,6 +28,7 @@
 #define CORE_LOSS     1.10 /* of 1 - r^2, for the part that the correlation is sure of */
 #define EXTEND_LOSS   1.30
 #define EDGE_BITS     3u
+#define FLIPS_DEAD    0.005
 #define FLIPS_KEPT    0.75 /* lower digits flip about as often as those above, or more */
 
 static int up(unsigned position, enum lt_order order)
@@ -97,6 +99,7 @@ double seek_loss(const struct seek_window *window, const struct seek_course *cou
 /* What the bit does at the frames' own rate, against the window above it. */
 struct carry {
     double c, error;           /* and its standard error */
+    double least;              /* c of a digit; of bends the weights take some off it */
     double against;            /* of steps in which both move: opposite less alike */
     double flips, flips_above; /* of the bit and of the window's last bit, over all steps */
 };
@@ -128,32 +131,47 @@ static void add_step(struct carry_sums *sums, const struct carry_row *now,
     sums->above += ((uint64_t)(int64_t)now->value ^ (uint64_t)(int64_t)before->value) & 1;
 }
 
-/* The bend of the value. What follows a wide one weighs less: wide ones come in runs. */
-static double add_bend(struct carry_sums *sums, const struct carry_row *now,
-                       const struct carry_row *before, const struct carry_row *first,
-                       double bend_before)
+/* A bend of the value and of the bit. */
+struct carry_bend {
+    bool known;
+    double before, value, bit; /* before: of the value, the bend before it */
+};
+
+static struct carry_bend bend_of(const struct carry_row *now, const struct carry_row *before,
+                                 const struct carry_row *first)
 {
-    double bit = before->bit - (now->bit + first->bit) / 2;
-    double bend = before->value - (now->value + first->value) / 2;
-    double weight = 1 / (1 + bend_before * bend_before);
-    sums->bend_bits += weight * bit * bit;
-    sums->bend_sum += weight * bend * bit;
-    sums->bend_squares += weight * bend * bit * weight * bend * bit;
-    return bend;
+    return (struct carry_bend){.known = true,
+                               .value = before->value - (now->value + first->value) / 2,
+                               .bit = before->bit - (now->bit + first->bit) / 2};
+}
+
+/* Wide bends come in runs, and a number that is written more often than it is measured has two at
+ * each of its steps: a bend beside a wide one weighs less. */
+static void add_bend(struct carry_sums *sums, const struct carry_bend *bend, double after)
+{
+    double beside = fmax(fabs(bend->before), fabs(after)), weight = 1 / (1 + beside * beside);
+    double product = weight * bend->value * bend->bit;
+    sums->bend_bits += weight * bend->bit * bend->bit;
+    sums->bend_sum += product;
+    sums->bend_squares += product * product;
 }
 
 static struct carry carry_from(const struct carry_sums *sums)
 {
     if (!(sums->flips > 0))
         return (struct carry){.c = 0, .error = INFINITY};
-    struct carry carry = {-sums->sum / (sums->flips / 2), sqrt(sums->squares) / (sums->flips / 2),
-                          sums->both > 0 ? sums->opposite / sums->both : 0,
-                          sums->flips / sums->steps, sums->above / sums->steps};
+    struct carry carry = {.c = -sums->sum / (sums->flips / 2),
+                          .error = sqrt(sums->squares) / (sums->flips / 2),
+                          .least = CARRY_LEAST,
+                          .against = sums->both > 0 ? sums->opposite / sums->both : 0,
+                          .flips = sums->flips / sums->steps,
+                          .flips_above = sums->above / sums->steps};
     double error =
         sums->bend_bits > 0 ? sqrt(sums->bend_squares) / (sums->bend_bits / 2) : INFINITY;
     if (carry.error > CARRY_ERROR && error < carry.error) {
         carry.c = -sums->bend_sum / (sums->bend_bits / 2);
         carry.error = error;
+        carry.least = BEND_LEAST;
     }
     return carry;
 }
@@ -165,8 +183,8 @@ static struct carry carry_of(const struct seek_window *window, int bit)
     struct lt_bits one = {1, {{(uint16_t)bit, (uint16_t)bit}}};
     struct carry_sums sums = {0};
     struct carry_row now = {0}, before = {0}, first = {0};
+    struct carry_bend last = {0}, bend;
     bool before_follows = false;
-    double bend = 0;
     size_t skip = kept->count / CARRY_ROWS + 1;
     for (size_t i = 0; i < kept->count; i++) {
         if (i / CARRY_RUN % skip) { /* of many rows some runs */
@@ -178,8 +196,14 @@ static struct carry carry_of(const struct seek_window *window, int bit)
         bool follows = now.known && before.known && kept->flags[i] & LT_KEPT_FOLLOWS;
         if (follows)
             add_step(&sums, &now, &before);
-        if (follows && before_follows)
-            bend = add_bend(&sums, &now, &before, &first, bend);
+        bend = (struct carry_bend){0};
+        if (follows && before_follows) {
+            bend = bend_of(&now, &before, &first);
+            if (last.known)
+                add_bend(&sums, &last, bend.value);
+            bend.before = last.known ? last.value : 0;
+        }
+        last = bend;
         first = before;
         before = now;
         before_follows = follows;
@@ -198,12 +222,12 @@ static bool is_digit(const struct carry *carry)
     if (!(carry->flips > 0))
         return false;
     if (carry->error <= CARRY_ERROR)
-        return carry->c >= CARRY_LEAST ||
+        return carry->c >= carry->least ||
                /* It rests where the bit flips more often than the number above it steps. */
                (carry->c >= CARRY_SOME && carry->c >= CARRY_SURE * carry->error &&
                 carry->against >= CARRY_AGAINST && carry->flips >= FLIPS_KEPT * carry->flips_above);
     /* Too fast for the carry to be seen clearly, or at all. */
-    if (carry->error <= CARRY_DIM && carry->c < CARRY_LEAST - CARRY_DOUBT * carry->error)
+    if (carry->error <= CARRY_DIM && carry->c < carry->least - CARRY_DOUBT * carry->error)
         return false;
     return carry->flips >= FLIPS_KEPT * carry->flips_above &&
            (carry->error > CARRY_BLIND || carry->c > -2 * carry->error);
@@ -244,6 +268,13 @@ static void strip_top(struct seek_window *window)
     }
 }
 
+/* Does the bit next to never move beside the window above it? */
+static bool is_dead(const struct seek_window *above, int bit)
+{
+    struct carry carry = carry_of(above, bit);
+    return carry.flips < FLIPS_DEAD * carry.flips_above;
+}
+
 /* The shortest part from the top that correlates as well as any. */
 static void find_core(struct seek_window *window, const struct seek_course *course,
                       const uint32_t *rows, double *ret_loss)
@@ -264,6 +295,9 @@ static void find_core(struct seek_window *window, const struct seek_course *cour
     unsigned length = 1;
     while (length < most && loss[length] > CORE_LOSS * best)
         length++;
+    /* A bit that moves with a code alone only makes another number of the end of the scale. */
+    while (length > 1 && is_dead(&part[length - 1], (int)part[length].lsb))
+        length--;
     *window = part[length];
     *ret_loss = loss[length];
 }

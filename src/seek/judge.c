@@ -21,8 +21,8 @@
 #define AS_LITTLE    1.08 /* left over as the first */
 #define AS_CLOSE     1.25 /* to what steps and times explain: no cousin that is only finer */
 #define CLAIM_ODD    0.75
-#define CLAIM        0.5
-#define CLAIM_SHORT  0.9 /* on a drive of a minute */
+#define CLAIM_LONG   0.65 /* on a drive of some minutes */
+#define CLAIM_SHORT  0.9  /* on a drive of a minute */
 #define SHORT_S      60.0
 #define LONG_S       240.0
 #define BEST_LOSS    1.5 /* of the least: what may be the best */
@@ -229,7 +229,7 @@ static bool give(struct judging *judging, const struct entry *entry, struct lt_c
 static double claim_of(const struct judging *judging)
 {
     double part = (LONG_S - judging->course->span_s) / (LONG_S - SHORT_S);
-    return CLAIM + (CLAIM_SHORT - CLAIM) * fmin(fmax(part, 0), 1);
+    return CLAIM_LONG + (CLAIM_SHORT - CLAIM_LONG) * fmin(fmax(part, 0), 1);
 }
 
 /* A linear cousin (a speed that the dash shows too high) follows as closely as the number itself:
@@ -261,7 +261,8 @@ static const struct entry *rival_of(const struct judging *judging)
 static enum lt_seek_verdict verdict_of(struct judging *judging)
 {
     bool claimed = judging->count && is_claimed(judging, &judging->entry[0]);
-    judging->too_short = !claimed && judging->count && is_over(judging, &judging->entry[0], CLAIM);
+    judging->too_short = !claimed && judging->count && judging->course->span_s < LONG_S &&
+                         judging->entry[0].odds >= 0;
     if (judging->too_short)
         return LT_SEEK_NOT_EXERCISED;
     if (!claimed)

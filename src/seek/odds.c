@@ -8,30 +8,31 @@
  * are harder; docs/seek-truth.md says how well they hold on cars that nobody tuned on. */
 #include "seek/judge.h"
 
-#define ODDS_BASE     0.9
-#define ODDS_EXCESS   0.72
-#define ODDS_SPLIT    0.37
-#define ODDS_CLAIMED  2.9
-#define ODDS_OUTSIDE  14.0
-#define ODDS_JUMPS    18.0
+#define ODDS_BASE     1.09
+#define ODDS_EXCESS   0.66
+#define ODDS_SPLIT    0.71
+#define ODDS_CLAIMED  3.2
+#define ODDS_OUTSIDE  20.0
+#define ODDS_JUMPS    25.0
 #define ODDS_OUTLIERS 10.0
-#define ODDS_USUAL    1.4 /* a scale of the commonest */
-#define ODDS_RARE     -0.8
-#define ODDS_STRONG   1.9
-#define ODDS_PRECISE  0.67
-#define ODDS_PULLED   65.0
-#define ODDS_START    4.0
-#define ODDS_COARSE   0.31
-#define ODDS_FREE     0.24
-#define ODDS_CAUSE    0.058 /* a sample */
-#define ODDS_FLAT     0.66
-#define ODDS_UNPROVEN 0.06
-#define ODDS_SLOW     0.8
+#define ODDS_USUAL    2.1 /* a scale of the commonest */
+#define ODDS_RARE     -1.3
+#define ODDS_STRONG   1.1
+#define ODDS_PRECISE  0.91
+#define ODDS_PULLED   20.0
+#define ODDS_START    4.2
+#define ODDS_COARSE   0.27
+#define ODDS_FREE     0.26
+#define ODDS_CAUSE    0.065 /* a sample */
+#define ODDS_FLAT     0.3
+#define ODDS_UNPROVEN 0.09
+#define ODDS_SLOW     1.1
 #define ODDS_BEHIND   0.5
-#define ODDS_LENGTH   0.44 /* of the drive, in its logarithm */
+#define ODDS_STALE    0.44
+#define ODDS_LENGTH   0.32 /* of the drive, in its logarithm */
 #define LENGTH_S      120.0
 #define ODDS_UNSURE   2.7 /* no more than that */
-#define MARGIN        0.5
+#define MARGIN        0.7
 #define LEVELS_SURE   8u
 #define SPREAD_LEAST  3.0
 #define SAMPLES_LEAST 8u
@@ -85,7 +86,10 @@ static double of_the_evidence(const struct seek_course *course, const struct ent
     const struct seek_evidence *evidence = &entry->evidence;
     double explained = evidence->explained * (double)evidence->samples;
     unsigned length = entry->window->length, proven = lt_bits_length(&entry->proven);
-    return -ODDS_FREE * clip(log(1 - fmin(fabs(evidence->free_r), 1) + 1e-5) + 8, -3, 8) -
+    /* A frame that is sent seldom is old when the reference is read. */
+    double stale = log(50 * entry->period_s / fmax(course->memory_s, 1e-3) + 1);
+    return -ODDS_STALE * clip(stale, 0, 3) -
+           ODDS_FREE * clip(log(1 - fmin(fabs(evidence->free_r), 1) + 1e-5) + 8, -3, 8) -
            ODDS_CAUSE * fmin(explained, 50) -
            ODDS_UNPROVEN * fmin(length > proven ? length - proven : 0, 12) -
            ODDS_FLAT * fmax(SPREAD_LEAST - course->spread, 0) - ODDS_BEHIND * entry->behind;

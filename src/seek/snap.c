@@ -10,7 +10,8 @@
 #define WIDE       0.03 /* of the scale: with a larger error nothing is taken for usual */
 #define RARER      0.6  /* errors, a row */
 #define CLEARLY    0.3
-#define ABOVE_MOST 8u /* constant bits above a window */
+#define AS_GOOD    0.003 /* nearer to each other two usual scales are one */
+#define ABOVE_MOST 8u    /* constant bits above a window */
 
 /* The commonest first: each row is asked only where none of the rows before it has one. */
 struct heads {
@@ -36,32 +37,41 @@ static const struct heads rows[] = {
 #define ROWS   (sizeof rows / sizeof rows[0])
 #define COMMON 4u /* offsets of the list below */
 
-/* The usual scale nearest in errors, where a rarer one counts as further away, and no other is
- * about as near; 0 where there is none. */
-static double usual_scale(double scale, double error, bool percent, size_t *ret_row)
+struct usual {
+    double scale, away;
+    size_t row;
+};
+
+/* The usual scale nearest in errors, where a rarer one counts as further away, of those that are
+ * not `but` (NULL: of all); its `away` is INFINITY where there is none. */
+static struct usual nearest(double size, double error, bool percent, const struct usual *but)
 {
-    double size = fabs(scale), found = 0, nearest = INFINITY, next = INFINITY;
+    struct usual best = {.away = INFINITY};
     double decade = pow(10, floor(log10(size)));
-    if (error > WIDE * size)
-        return 0;
     for (size_t row = 0; row < ROWS; row++)
         for (size_t i = 0; i < rows[row].count * 3; i++) {
-            double usual = rows[row].head[i / 3] * decade *
-                           (i % 3 == 0   ? 0.1
-                            : i % 3 == 1 ? 1
-                                         : 10);
+            double part = i % 3 == 0 ? 0.1 : i % 3 == 1 ? 1 : 10;
+            double usual = rows[row].head[i / 3] * decade * part;
             double away = fabs(usual - size) / error + RARER * (double)row;
             if (fabs(usual - size) > ERRORS * error || (rows[row].percent && !percent) ||
-                fabs(usual - found) < 1e-9 * usual)
+                (but && fabs(usual - but->scale) < AS_GOOD * usual) || away >= best.away)
                 continue;
-            next = fmin(next, fmax(away, nearest));
-            if (away < nearest) {
-                nearest = away;
-                found = usual;
-                *ret_row = row;
-            }
+            best = (struct usual){usual, away, row};
         }
-    return found != 0 && next > nearest + CLEARLY ? copysign(found, scale) : 0;
+    return best;
+}
+
+/* 0 where there is none, or where another is about as near. */
+static double usual_scale(double scale, double error, bool percent, size_t *ret_row)
+{
+    double size = fabs(scale);
+    if (error > WIDE * size)
+        return 0;
+    struct usual best = nearest(size, error, percent, NULL);
+    if (!isfinite(best.away) || nearest(size, error, percent, &best).away <= best.away + CLEARLY)
+        return 0;
+    *ret_row = best.row;
+    return copysign(best.scale, scale);
 }
 
 bool seek_is_common(double scale, double error)
@@ -119,6 +129,20 @@ static bool constant_above(const struct seek_window *window, unsigned count, dou
     return true;
 }
 
+/* Whatever its scale, what starts about zero mostly starts at zero: then the line is the one
+ * through it. */
+static void start_at_zero(struct seek_fit *fit, const struct seek_course *course)
+{
+    double mean = (course->mean - fit->offset) / fit->scale, spread = course->sd / fit->scale;
+    double through =
+        (fit->scale * spread * spread + mean * course->mean) / (spread * spread + mean * mean);
+    if (fabs(fit->offset) > ERRORS * fit->offset_error || !isfinite(through) ||
+        fabs(through - fit->scale) > ERRORS * fit->scale_error)
+        return;
+    fit->scale = through;
+    fit->offset = 0;
+}
+
 bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
                const struct seek_course *course)
 {
@@ -129,8 +153,10 @@ bool seek_snap(struct seek_fit *fit, const struct seek_window *window,
     const char *unit = course->reference->unit;
     bool percent = unit && strcmp(unit, "%") == 0;
     double scale = usual_scale(fit->scale, fit->scale_error, percent, &row);
-    if (scale == 0)
+    if (scale == 0) {
+        start_at_zero(fit, course);
         return false;
+    }
     /* The offset again, at the mean of the reference, with the scale as it now is. */
     double mean_raw = (course->mean - fit->offset) / fit->scale;
     double offset = course->mean - scale * mean_raw, usual, adds = 0;

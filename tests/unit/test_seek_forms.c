@@ -376,6 +376,34 @@ static void a_minutes_drift_is_not_found_in_another(void **state)
     forget(&made);
 }
 
+/* A speed in steps that nobody uses: found where it was driven for minutes, and on one minute said
+ * to be likely and no more. */
+static void check_speed(unsigned frames, enum lt_seek_verdict verdict)
+{
+    static struct made made;
+    struct wander wander = {.state = 41};
+    begin(&made);
+    for (unsigned i = 0; i < frames; i++) {
+        double speed = 60 + 55 * step(&wander);
+        add(&made, i * 10 * MS_NS, 0x123, (uint32_t)lround(speed / 0.693));
+        if (i % 50 == 3)
+            ask(&made, i * 10 * MS_NS + MS_NS, round(speed));
+    }
+    finish(&made, "vehicle_speed", "km/h", 1);
+    const struct lt_seek_target *target = seek(&made);
+    assert_int_equal(target->verdict, verdict);
+    assert_int_equal(target->candidates[0].stream->key.id, 0x123);
+    assert_true((strstr(target->say, "too short") != NULL) == (verdict != LT_SEEK_FOUND));
+    forget(&made);
+}
+
+static void on_a_minute_what_is_likely_is_not_found_yet(void **state)
+{
+    (void)state;
+    check_speed(6000, LT_SEEK_NOT_EXERCISED);
+    check_speed(30000, LT_SEEK_FOUND);
+}
+
 static void what_never_moves_is_not_exercised_and_says_what_to_do(void **state)
 {
     (void)state;
@@ -440,6 +468,7 @@ int main(void)
         cmocka_unit_test(a_known_signal_finds_its_copies_and_not_itself),
         cmocka_unit_test(a_warm_up_is_found_by_its_values),
         cmocka_unit_test(a_minutes_drift_is_not_found_in_another),
+        cmocka_unit_test(on_a_minute_what_is_likely_is_not_found_yet),
         cmocka_unit_test(what_never_moves_is_not_exercised_and_says_what_to_do),
         cmocka_unit_test(what_follows_another_reference_better_is_that_one),
     };
