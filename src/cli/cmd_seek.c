@@ -127,14 +127,21 @@ static int take_options(struct search *search)
 struct places {
     const struct lt_collect *collect;
     const bool *diagnostic; /* by stream */
+    size_t next;            /* where the last one asked about was, plus 1 */
 };
 
+/* Streams are asked about in their order, so the next one is mostly the one after the last. */
 static bool is_candidate(void *context, const struct lt_stream *stream)
 {
-    const struct places *places = context;
-    for (size_t i = 0; i < lt_collect_count(places->collect); i++)
-        if (lt_collect_stream(places->collect, i) == stream)
-            return !places->diagnostic[i];
+    struct places *places = context;
+    size_t count = lt_collect_count(places->collect);
+    for (size_t i = 0; i < count; i++) {
+        size_t at = (places->next + i) % count;
+        if (lt_collect_stream(places->collect, at) != stream)
+            continue;
+        places->next = at + 1;
+        return !places->diagnostic[at];
+    }
     return false;
 }
 

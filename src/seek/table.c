@@ -156,7 +156,12 @@ static void put_unanswered(const struct lt_seek_report *report, struct lt_sink *
     for (size_t i = 0; i < report->asked_count; i++)
         lt_buf_format(&text, "%s %s", i ? "," : "", report->asked[i]);
     lt_sink_char(sink, '\n');
-    lt_put_wrapped(sink, 0, COLUMNS, text.at ? text.at : "");
+    if (text.failed)
+        lt_sink_format(sink,
+                       "%zu were asked, and never answered with a value; no memory for names\n",
+                       report->asked_count);
+    else
+        lt_put_wrapped(sink, 0, COLUMNS, text.at);
     lt_buf_release(&text);
 }
 
