@@ -27,6 +27,7 @@
 #define LONG_S       240.0
 #define BEST_LOSS    1.5 /* of the least: what may be the best */
 #define CLAIMED_MOST 3.0
+#define SHARED       1.5 /* of what is left over here: served about as well */
 #define SNAP_WORTH   0.7 /* of a usual scale, in the logarithm of what is left over */
 
 static double period_of(const struct seek_window *window)
@@ -70,28 +71,35 @@ static bool same_place(const struct seek_window *a, const struct seek_window *b)
     return a->view == b->view && one.part[0].msb == other.part[0].msb && low <= 2;
 }
 
-/* By how much another quantity's reference is served better by this window. */
-static double claimed_by_others(const struct seek_all *all, const struct seek_found *mine,
-                                const struct seek_window *window, const struct seek_fit *fit,
-                                const char **ret_by)
+/* What this window is to another quantity's reference: it may be served better; where it is served
+ * about as well, this recording cannot tell which of both the number is. */
+static void weigh_other(const struct seek_found *mine, const struct seek_found *other,
+                        struct entry *entry)
 {
-    double most = 0, own = merit(fit, &mine->course);
+    double own = merit(entry->fit, &mine->course);
+    for (size_t k = 0; k < other->count; k++) {
+        if (!same_place(&other->window[k], entry->window))
+            continue;
+        double more = merit(&other->fit[k], &other->course) - own;
+        if (more > entry->claimed) {
+            entry->claimed = more;
+            entry->claimed_by = other->course.reference->target;
+        }
+        double least = fmax(fmax(entry->loss, floor_of(&mine->course)), floor_of(&other->course));
+        entry->shared |= other->fit[k].loss <= SHARED * least;
+    }
+}
+
+static void weigh_others(const struct seek_all *all, const struct seek_found *mine,
+                         struct entry *entry)
+{
     for (size_t i = 0; i < all->count; i++) {
         const struct seek_found *other = &all->found[i];
-        if (other == mine || other->course.slow ||
-            strcmp(other->course.reference->target, mine->course.reference->target) == 0)
-            continue;
-        for (size_t k = 0; k < other->count; k++) {
-            if (!same_place(&other->window[k], window))
-                continue;
-            double more = merit(&other->fit[k], &other->course) - own;
-            if (more > most) {
-                most = more;
-                *ret_by = other->course.reference->target;
-            }
-        }
+        if (other != mine && !other->course.slow &&
+            strcmp(other->course.reference->target, mine->course.reference->target) != 0)
+            weigh_other(mine, other, entry);
     }
-    return fmin(most, CLAIMED_MOST);
+    entry->claimed = fmin(entry->claimed, CLAIMED_MOST);
 }
 
 static int by_rank(const void *a, const void *b)
@@ -325,7 +333,7 @@ static bool fill(struct judging *judging, const struct seek_all *all, struct lt_
         entry.loss = fit->loss;
         entry.period_s = period_of(entry.window);
         entry.outside = outside_of(fit, judging->course->reference->role);
-        entry.claimed = claimed_by_others(all, found, entry.window, fit, &entry.claimed_by);
+        weigh_others(all, found, &entry);
         if (!seek_evidence_find(all, found, fit, &room, &entry.evidence))
             fine = false;
         lt_arena_release(&room);

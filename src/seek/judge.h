@@ -18,6 +18,7 @@ struct entry {
     double behind;  /* in the logarithm of the excess: the best of this reference's leaves less */
     double claimed; /* by how much another reference is served better */
     const char *claimed_by;
+    bool shared; /* another is served about as well: which of both it is, is open */
     unsigned group;
     bool copy, lead; /* lead: the first of its group */
 };

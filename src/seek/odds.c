@@ -32,12 +32,20 @@
 #define ODDS_LENGTH   0.32 /* of the drive, in its logarithm */
 #define LENGTH_S      120.0
 #define ODDS_UNSURE   2.7 /* no more than that */
+#define ODDS_SHARED   1.5 /* what is served to two */
+#define CAP_ORDER     0.02
 #define MARGIN        0.7
 #define LEVELS_SURE   8u
 #define SPREAD_LEAST  3.0
 #define SAMPLES_LEAST 8u
 #define OUTLIERS_FREE 0.12
 #define JUMPS_FREE    0.01
+
+/* No more than about `most`, and still in order. */
+static double cap(double z, double most)
+{
+    return z > most ? most + CAP_ORDER * (z - most) : z;
+}
 
 static double clip(double value, double least, double most)
 {
@@ -110,11 +118,13 @@ double seek_odds(const struct judging *judging, const struct entry *entry)
                ODDS_LENGTH * log(fmax(course->span_s, 1) / LENGTH_S);
     /* Few levels leave the scale open. */
     if (course->spread < SPREAD_LEAST || (course->slow && course->levels < LEVELS_SURE))
-        z = fmin(z, ODDS_UNSURE);
+        z = cap(z, ODDS_UNSURE);
     /* Makers send usual scales; another one is what the fit of a cousin gives, and of whatever else
      * drifts with the quantity for a while. */
     if (!fit->snapped && !fit->reciprocal)
-        z = fmin(z, ODDS_UNSURE);
+        z = cap(z, ODDS_UNSURE);
+    if (entry->shared)
+        z = cap(z, ODDS_SHARED);
     if (margin < 0) /* chance alone reaches it */
         z = fmin(z - 4, -1);
     return z;

@@ -453,6 +453,39 @@ static void what_follows_another_reference_better_is_that_one(void **state)
     forget(&made);
 }
 
+/* Load and manifold pressure of an engine without a turbo go together but for rounding; one field
+ * carries one of them, and the recording cannot tell which. */
+static void one_field_for_two_references_is_sure_for_neither(void **state)
+{
+    (void)state;
+    static struct made made;
+    static double pressure[ASKED];
+    struct wander wander = {.state = 51};
+    begin(&made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        double load = 50 + 45 * step(&wander);
+        add(&made, i * 10 * MS_NS, 0x123, (uint32_t)lround(load * 2));
+        if (i % 20 == 3) {
+            pressure[made.count] = round(load);
+            ask(&made, i * 10 * MS_NS + MS_NS, round(load * 2.55) / 2.55);
+        }
+    }
+    finish(&made, "load", "%", 100 / 255.0);
+    struct lt_reference both[2] = {made.reference, made.reference};
+    both[1].target = "manifold_pressure";
+    both[1].role = lt_role_find(LT_TEXT("manifold_pressure"));
+    both[1].value = pressure;
+    both[1].quantum = 1;
+    struct lt_seek_target *targets = NULL;
+    assert_int_equal(lt_seek(made.collect, both, 2, NULL, &made.arena, &targets, NULL), LT_OK);
+    for (size_t i = 0; i < 2; i++) {
+        print_message("%s\n", targets[i].say);
+        assert_int_equal(targets[i].candidates[0].stream->key.id, 0x123);
+        assert_true(targets[i].candidates[0].confidence < 0.9);
+    }
+    forget(&made);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -471,6 +504,7 @@ int main(void)
         cmocka_unit_test(on_a_minute_what_is_likely_is_not_found_yet),
         cmocka_unit_test(what_never_moves_is_not_exercised_and_says_what_to_do),
         cmocka_unit_test(what_follows_another_reference_better_is_that_one),
+        cmocka_unit_test(one_field_for_two_references_is_sure_for_neither),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

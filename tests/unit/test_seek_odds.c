@@ -135,6 +135,14 @@ static void one_that_another_serves_better_stands_back(void **state)
     assert_true(odds(made) < before - 1);
 }
 
+static void a_number_that_is_as_good_for_two_quantities_is_not_sure(void **state)
+{
+    (void)state;
+    struct made *made = make();
+    made->entry.shared = true;
+    assert_true(seek_sigmoid(odds(made)) < 0.9);
+}
+
 static void what_chance_alone_reaches_is_no_find(void **state)
 {
     (void)state;
@@ -165,6 +173,7 @@ int main(void)
         cmocka_unit_test(low_bits_that_nothing_proves_make_the_whole_less_sure),
         cmocka_unit_test(a_short_drive_proves_less),
         cmocka_unit_test(one_that_another_serves_better_stands_back),
+        cmocka_unit_test(a_number_that_is_as_good_for_two_quantities_is_not_sure),
         cmocka_unit_test(what_chance_alone_reaches_is_no_find),
         cmocka_unit_test(few_samples_say_nothing),
     };
