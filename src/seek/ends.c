@@ -272,7 +272,7 @@ static void strip_top(struct seek_window *window)
 static bool is_dead(const struct seek_window *above, int bit)
 {
     struct carry carry = carry_of(above, bit);
-    return carry.flips < FLIPS_DEAD * carry.flips_above;
+    return carry.flips <= FLIPS_DEAD * carry.flips_above;
 }
 
 /* The shortest part from the top that correlates as well as any. */

@@ -282,6 +282,74 @@ static void a_step_that_no_answer_shows_is_no_fault_of_the_number(void **state)
     forget(&made);
 }
 
+/* A sensor in steps of 0.0008, sent in steps of 0.0001: the three bits at the end move seldom, and
+ * no carry shows them. 0.0008 is nobody's scale. */
+static void bits_that_hardly_move_belong_to_it_down_to_the_byte(void **state)
+{
+    (void)state;
+    static struct made made;
+    struct wander wander = {.state = 61};
+    begin(&made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        uint32_t steps = (uint32_t)lround(1250 + 350 * step(&wander));
+        uint32_t raw = 8 * steps + (i / 500 * 3 & 7);
+        add(&made, i * 10 * MS_NS, 0x123, raw);
+        if (i % 20 == 3)
+            ask(&made, i * 10 * MS_NS + MS_NS, round(raw * 0.0001 * 32768) / 32768);
+    }
+    finish(&made, "lambda", "1", 1 / 32768.0);
+    const struct lt_seek_target *target = seek(&made);
+    assert_int_equal(target->verdict, LT_SEEK_FOUND);
+    assert_int_equal(target->candidates[0].bits.part[0].lsb, 24);
+    assert_true(fabs(target->candidates[0].scale * 10000 - 1) < 1e-9);
+    forget(&made);
+}
+
+/* 255 is the end of the scale of one byte, and no code: the number rests there in every fuel cut.
+ * The bit below it moves with its own field's code alone. */
+static void a_bit_that_moves_with_a_code_alone_is_no_end(void **state)
+{
+    (void)state;
+    static struct made made;
+    struct wander wander = {.state = 71}, below = {.state = 81};
+    begin(&made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        double lambda = 1.5 + 0.9 * step(&wander);
+        double sent = fmin(round(lambda / 0.0078125), 255);
+        uint32_t other = i % 3000 < 3 ? 0xFF : (uint32_t)lround(40 + 30 * step(&below));
+        add(&made, i * 10 * MS_NS, 0x123, (uint32_t)sent << 8 | other);
+        if (i % 20 == 3)
+            ask(&made, i * 10 * MS_NS + MS_NS, fmin(round(lambda * 32768), 65280) / 32768);
+    }
+    finish(&made, "lambda", "1", 1 / 32768.0);
+    const struct lt_seek_target *target = seek(&made);
+    assert_int_equal(target->candidates[0].bits.part[0].msb, 23);
+    assert_int_equal(target->candidates[0].bits.part[0].lsb, 16);
+    forget(&made);
+}
+
+/* A number of 16 bits over two: some write 3.05e-5 and some 1/32768, which is the same for all that
+ * can be measured. It is a usual scale all the same. */
+static void two_usual_scales_beside_each_other_are_one(void **state)
+{
+    (void)state;
+    static struct made made;
+    struct wander wander = {.state = 91};
+    begin(&made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        uint32_t raw = (uint32_t)lround(32768 * (1 + 0.4 * step(&wander)));
+        add(&made, i * 10 * MS_NS, 0x123, raw);
+        if (i % 20 == 3)
+            ask(&made, i * 10 * MS_NS + MS_NS, round(raw / 327.68) / 100);
+    }
+    finish(&made, "lambda", "1", 0.01);
+    const struct lt_seek_target *target = seek(&made);
+    assert_int_equal(target->verdict, LT_SEEK_FOUND);
+    assert_true(target->candidates[0].snapped);
+    assert_true(fabs(target->candidates[0].scale * 32768 - 1) < 0.002);
+    forget(&made);
+}
+
 /* A logger that counts from its own start, 217 s after the capture's. */
 static void the_clock_of_a_logger_is_found(void **state)
 {
@@ -394,6 +462,7 @@ static void check_speed(unsigned frames, enum lt_seek_verdict verdict)
     assert_int_equal(target->verdict, verdict);
     assert_int_equal(target->candidates[0].stream->key.id, 0x123);
     assert_true((strstr(target->say, "too short") != NULL) == (verdict != LT_SEEK_FOUND));
+    assert_true(target->candidates[0].offset == 0); /* nobody's scale, and it starts at zero */
     forget(&made);
 }
 
@@ -497,6 +566,9 @@ int main(void)
         cmocka_unit_test(a_fast_number_ends_above_a_restless_neighbour),
         cmocka_unit_test(a_fast_number_keeps_its_own_low_bits),
         cmocka_unit_test(a_step_that_no_answer_shows_is_no_fault_of_the_number),
+        cmocka_unit_test(bits_that_hardly_move_belong_to_it_down_to_the_byte),
+        cmocka_unit_test(a_bit_that_moves_with_a_code_alone_is_no_end),
+        cmocka_unit_test(two_usual_scales_beside_each_other_are_one),
         cmocka_unit_test(the_clock_of_a_logger_is_found),
         cmocka_unit_test(a_known_signal_finds_its_copies_and_not_itself),
         cmocka_unit_test(a_warm_up_is_found_by_its_values),

@@ -63,8 +63,7 @@ struct lt_candidate {
         steady_quanta; /* residual where the reference is slow, in steps of the coarser of both */
     double split_rmse; /* each half predicted by the fit of the other, over the reference's sd */
     /* 0..1: the chance that it is the reference's own number with its scale and ends right. Its
-     * weights were fitted on invented cars of two generators (see src/seek/odds.c); real cars
-     * may be harder. */
+     * weights were fitted on invented cars (see src/seek/odds.c); real cars may be harder. */
     double confidence;
     unsigned group; /* candidates that are the same quantity: copies and cousins */
     bool copy;      /* within its group: a true copy of the one ranked first */
