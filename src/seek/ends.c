@@ -323,6 +323,31 @@ static void extend_down(struct seek_window *window, const struct seek_course *co
     }
 }
 
+/* Where its top bit flips, does the number go on from about where it was? A flag beside it makes it
+ * jump by half its range. */
+static bool goes_on(const struct seek_window *window)
+{
+    const struct lt_kept *kept = &window->view->kept;
+    struct lt_bits bits = seek_window_bits(window);
+    struct lt_bits top = {1, {{bits.part[0].msb, bits.part[0].msb}}};
+    double half = ldexp(1, window->length - 2), before = 0, value = 0;
+    uint64_t bit_before = 0;
+    bool known_before = false;
+    size_t on = 0, jumps = 0;
+    for (size_t i = 0; i < kept->count; i++) {
+        bool known = seek_window_value(window, &bits, i, &value);
+        uint64_t bit = lt_bits_get(lt_kept_row(kept, i), &top);
+        if (known && known_before && bit != bit_before && kept->flags[i] & LT_KEPT_FOLLOWS) {
+            on += fabs(value - before) < half;
+            jumps += fabs(value - before) >= half;
+        }
+        known_before = known;
+        before = value;
+        bit_before = bit;
+    }
+    return on > jumps;
+}
+
 /* The window with one more bit on top, read as `sign`, where that bit moves and the window follows
  * the reference no worse. */
 static bool try_up(struct seek_window *window, enum lt_sign sign, double *loss,
@@ -337,7 +362,9 @@ static bool try_up(struct seek_window *window, enum lt_sign sign, double *loss,
     if (stripped.length < longer.length)
         return false;
     double now = seek_loss(&longer, course, rows, &r);
-    if (now > *loss * (1 + 1e-9))
+    /* Where the reference does not see the bit move, its frames have to say that it is one of it.
+     */
+    if (now > *loss * (1 + 1e-9) || (now > *loss * (1 - 1e-9) && !goes_on(&longer)))
         return false;
     *window = longer;
     window->r = r;

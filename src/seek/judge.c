@@ -81,7 +81,7 @@ static void weigh_other(const struct seek_found *mine, const struct seek_found *
         if (!same_place(&other->window[k], entry->window))
             continue;
         double more = merit(&other->fit[k], &other->course) - own;
-        if (more > entry->claimed) {
+        if (more > entry->claimed && !other->course.slow) {
             entry->claimed = more;
             entry->claimed_by = other->course.reference->target;
         }
@@ -95,7 +95,7 @@ static void weigh_others(const struct seek_all *all, const struct seek_found *mi
 {
     for (size_t i = 0; i < all->count; i++) {
         const struct seek_found *other = &all->found[i];
-        if (other != mine && !other->course.slow &&
+        if (other != mine &&
             strcmp(other->course.reference->target, mine->course.reference->target) != 0)
             weigh_other(mine, other, entry);
     }

@@ -32,6 +32,7 @@
 #define ODDS_LENGTH   0.32 /* of the drive, in its logarithm */
 #define LENGTH_S      120.0
 #define ODDS_UNSURE   2.7 /* no more than that */
+#define ODDS_FEW      2.0 /* nor of few levels than that */
 #define ODDS_SHARED   1.5 /* what is served to two */
 #define CAP_ORDER     0.02
 #define MARGIN        0.7
@@ -118,7 +119,7 @@ double seek_odds(const struct judging *judging, const struct entry *entry)
                ODDS_LENGTH * log(fmax(course->span_s, 1) / LENGTH_S);
     /* Few levels leave the scale open. */
     if (course->spread < SPREAD_LEAST || (course->slow && course->levels < LEVELS_SURE))
-        z = cap(z, ODDS_UNSURE);
+        z = cap(z, ODDS_FEW);
     /* Makers send usual scales; another one is what the fit of a cousin gives, and of whatever else
      * drifts with the quantity for a while. */
     if (!fit->snapped && !fit->reciprocal)

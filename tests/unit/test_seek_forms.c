@@ -350,6 +350,30 @@ static void two_usual_scales_beside_each_other_are_one(void **state)
     forget(&made);
 }
 
+/* A flag right above a number, set only between two answers: nothing at their times says that it is
+ * none of its bits. */
+static void a_flag_that_no_answer_sees_is_no_top_bit(void **state)
+{
+    (void)state;
+    static struct made made;
+    struct wander wander = {.state = 101};
+    begin(&made);
+    for (unsigned i = 0; i < FRAMES; i++) {
+        uint32_t raw = (uint32_t)lround(255 * (0.5 + 0.48 * step(&wander)));
+        uint32_t flag = i % 700 > 655 && i % 50 > 10 && i % 50 < 40;
+        add(&made, i * 10 * MS_NS, 0x123, flag << 8 | raw);
+        if (i % 50 == 3)
+            ask(&made, i * 10 * MS_NS + MS_NS, round(raw * 0.4 * 2.55) / 2.55);
+    }
+    finish(&made, "load", "%", 100 / 255.0);
+    made.reference.lag_low_ns = 0;
+    made.reference.lag_high_ns = 10 * MS_NS;
+    const struct lt_seek_target *target = seek(&made);
+    assert_int_equal(target->candidates[0].bits.part[0].msb, 31);
+    assert_int_equal(target->candidates[0].bits.part[0].lsb, 24);
+    forget(&made);
+}
+
 /* A logger that counts from its own start, 217 s after the capture's. */
 static void the_clock_of_a_logger_is_found(void **state)
 {
@@ -569,6 +593,7 @@ int main(void)
         cmocka_unit_test(bits_that_hardly_move_belong_to_it_down_to_the_byte),
         cmocka_unit_test(a_bit_that_moves_with_a_code_alone_is_no_end),
         cmocka_unit_test(two_usual_scales_beside_each_other_are_one),
+        cmocka_unit_test(a_flag_that_no_answer_sees_is_no_top_bit),
         cmocka_unit_test(the_clock_of_a_logger_is_found),
         cmocka_unit_test(a_known_signal_finds_its_copies_and_not_itself),
         cmocka_unit_test(a_warm_up_is_found_by_its_values),
