@@ -30,18 +30,15 @@
 
 #define LEFT_IN_ALL  0.35 /* ... and of all explained bits together */
 #define BITS_LEAST   25.0 /* saved on the half held back, in all */
-#define OWN_LEAST    3    /* changes on a page by itself */
-#define HELD_LEAST   40   /* ... or that it stayed while all else changed */
-#define HELD_TIMES   20
-#define STATIC_BYTES 3 /* explained bytes of frames whose pages never change */
+#define STATIC_BYTES 3    /* explained bytes of frames whose pages never change */
 #define STATIC_BITS  12
-#define RESTLESS     0.3  /* flips a row of bits that hardly ever stand still */
 #define ACROSS_MALUS 0.8  /* hardly any selector lies across bytes */
 #define FRONT_BONUS  1.10 /* most selectors are in the first byte */
 #define CYCLE_BONUS  1.15 /* most go round in order */
 #define ALONE_BONUS  1.10
 #define COUNTS_BONUS 1.15
 #define RUN_BONUS    0.01 /* for each bit of evidence */
+#define ANY_ORDER    0.85 /* of the turns of what comes in any order */
 #define EXCESS_MALUS 0.96 /* a bit more than the values need */
 #define CREEP_VALUES 12
 #define CREEP_STEP   3
@@ -51,10 +48,20 @@
 
 #define GAIN_LEAST      0.15 /* of the step energy outside counters and checks */
 #define GAIN_IRREGULAR  0.3
-#define SAVED_ROUND     0.8 /* bits a row, of a window that goes round in order */
-#define SAVED_OUTSIDE   0.3 /* ... in other bytes than its own */
-#define SAVED_IRREGULAR 3.0 /* ... of one that does not */
-#define SAVED_WIDENED   0.3
+#define GAIN_ANY_ORDER  0.35 /* ... but for what is common to all pages */
+#define SAVED_ROUND     0.8  /* bits a row, of a window that goes round in order */
+#define SAVED_ODD_ROUND 0.3  /* ... in a way that counters hardly ever have */
+#define SAVED_LONG_RUN  0.15 /* ... through many values in turn that do not begin at 0 */
+#define SAVED_OUTSIDE   0.3  /* ... in other bytes than its own */
+#define SAVED_IRREGULAR 3.0  /* ... of one that does not */
+#define SAVED_ANY_ORDER 2.0  /* ... of one that comes in any order, and is no number for that */
+#define OUTSIDE_ANY     1.0
+#define SAVED_WIDENED   0.15
+#define APART_VALUES    32u  /* of an alive counter that is one */
+#define LONG_RUN        16.0 /* bits of evidence */
+#define ECHO            0.8  /* share of rows whose value an alive counter tells */
+#define ECHO_MODULUS    15u  /* pages have two or three bits that count with them sooner */
+#define ECHO_VALUES     0.6  /* values of a window that goes round, against those of the counter */
 
 /* ---- Trying windows ---- */
 
@@ -147,65 +154,6 @@ static void try_windows(struct search *s, unsigned lsb, bool motorola)
 
 /* ---- Believing ---- */
 
-/* How the explained bits go on from one frame of a page to its next. */
-struct own_ways {
-    uint64_t alone; /* they changed while all else stood still: neither a counter nor what else is
-                       in the frame did it */
-    uint64_t held, changed; /* other bytes changed and they did not; they changed */
-};
-
-/* The bytes that have a bit of the set, whole. */
-static struct lt_bit_set whole_bytes(const struct lt_bit_set *set)
-{
-    struct lt_bit_set bytes = {{0}};
-    for (unsigned w = 0; w < sizeof set->word / sizeof *set->word; w++)
-        for (unsigned shift = 0; shift < 64; shift += 8)
-            if (set->word[w] >> shift & 0xFF)
-                bytes.word[w] |= (uint64_t)0xFF << shift;
-    return bytes;
-}
-
-/* Bits that hardly ever stand still do not count as else, unless `strict`. */
-static void count_own_ways(struct search *s, const struct narrow *window,
-                           const struct judged *judged, const struct half *half, bool strict,
-                           struct own_ways *ways)
-{
-    uint64_t *ignore = (uint64_t[8]){0};
-    struct lt_bits bits = narrow_bits(window);
-    struct lt_bit_set apart = s->counters, near = judged->set;
-    lt_bit_set_add_bits(&apart, &bits);
-    lt_bit_set_add_bits(&near, &bits);
-    near = whole_bytes(&near);
-    for (unsigned bit = 0; bit < s->rows.bits; bit++)
-        if (lt_bit_set_has(&apart, bit) ||
-            (!strict &&
-             (double)judged->same.all.of[bit] > RESTLESS * (double)judged->same.all.pairs &&
-             (double)half->next.of[bit] > RESTLESS * (double)half->next.pairs))
-            ignore[bit / 64] |= (uint64_t)1 << bit % 64;
-    memset(s->scratch->last, 0, sizeof *s->scratch->last << window->width);
-    for (size_t i = half->first; i < half->end; i++) {
-        uint32_t *last = &s->scratch->last[s->values[i]];
-        uint64_t changed = 0, others = 0, rest = 0;
-        for (unsigned w = 0; *last && w < s->rows.words; w++) {
-            uint64_t change =
-                s->rows.word[i * s->rows.words + w] ^ s->rows.word[(*last - 1) * s->rows.words + w];
-            changed |= change & judged->set.word[w];
-            others |= change & ~judged->set.word[w] & ~ignore[w];
-            rest |= change & ~near.word[w] & ~s->counters.word[w];
-        }
-        ways->alone += changed != 0 && others == 0;
-        ways->held += changed == 0 && rest != 0;
-        ways->changed += changed != 0;
-        *last = (uint32_t)i + 1;
-    }
-}
-
-/* A check would change with what else is in the frame. */
-static bool is_steady(const struct own_ways *ways)
-{
-    return ways->held >= HELD_LEAST && ways->changed * HELD_TIMES <= ways->held;
-}
-
 static bool is_random(double flips)
 {
     return flips > 0.4 && flips < 0.6;
@@ -237,6 +185,12 @@ static bool holds(const struct judged *judged)
 {
     return judged->saved * (double)judged->same.rows >= BITS_LEAST &&
            (goes_round(judged) || judged->after <= LEFT_IN_ALL * judged->before);
+}
+
+/* Frames whose pages never change are known by how much they hold. */
+static bool is_static(const struct judged *judged)
+{
+    return judged->bytes >= STATIC_BYTES && judged->explained >= STATIC_BITS;
 }
 
 /* The bits beside it in its byte never move: no piece of a field. */
@@ -318,41 +272,115 @@ static bool holds_on_halves(struct search *s, const struct candidate *candidate,
            lt_selector_judge(s, &candidate->window, &s->halves[1], ret_second) && holds(ret_second);
 }
 
-/* `second` is what the second half says, `all` what all rows do, whose values are s->values. */
-static bool goes_its_own_way(struct search *s, const struct candidate *candidate,
-                             const struct judged *second, const struct judged *all)
+/* `second` is what the second half says; s->values are those of all rows. */
+static void go_own_ways(struct search *s, const struct candidate *candidate,
+                        const struct judged *second, struct own_ways *ret_ways)
 {
     const struct narrow *window = &candidate->window;
     bool strict = lt_selector_is_alive(s, window);
-    struct own_ways ways = {0, 0, 0};
-    if (all->bytes >= STATIC_BYTES && all->explained >= STATIC_BITS)
-        return true; /* whatever they do */
-    count_own_ways(s, window, second, &s->halves[1], strict, &ways);
-    count_own_ways(s, window, &s->on_half[candidate->on_half], &s->halves[0], strict, &ways);
-    return ways.alone >= OWN_LEAST || (!strict && goes_round(all) && is_steady(&ways));
+    lt_selector_own_ways(s, window, second, &s->halves[1], strict, ret_ways);
+    lt_selector_own_ways(s, window, &s->on_half[candidate->on_half], &s->halves[0], strict,
+                         ret_ways);
 }
 
-/* What takes least is asked first. */
+/* Its numbers mostly go up by one, as pages do that are sent in turn. */
+static bool goes_up(const struct search *s, const struct narrow *window)
+{
+    uint64_t turns = 0, up = 0;
+    for (size_t i = s->look.first + 1; i < s->look.end; i++) {
+        if (!s->rows.follows[i] || s->values[i] == s->values[i - 1])
+            continue;
+        turns++;
+        up += (((uint32_t)s->values[i] - s->values[i - 1]) & window->mask) == 1;
+    }
+    return 2 * up >= turns;
+}
+
+/* An alive counter tells the window's value: then the window is a piece of a check over the
+ * counter, in a frame whose contents stand still. Pages that go round with the counter are fewer.
+ */
+static bool echoes_counter(struct search *s, const struct narrow *window, unsigned values,
+                           double share)
+{
+    for (size_t i = 0; i < s->counter_count && !goes_up(s, window); i++) {
+        const struct lt_counter_found *counter = &s->counter[i];
+        unsigned width = lt_span_length(counter->bits);
+        struct narrow counts;
+        if (counts_usually(counter->modulus) && counter->modulus >= ECHO_MODULUS &&
+            width <= SELECTOR_WIDTH_MAX && (double)values > share * (double)counter->modulus &&
+            narrow_make(&counts, counter->bits.lsb, width, counter->order == LT_ORDER_MOTOROLA,
+                        s->kept->key.length) &&
+            lt_selector_tells(s, &counts, window) >= ECHO)
+            return true;
+    }
+    return false;
+}
+
+/* Goes round, and is more than an alive counter with its check. */
+static bool is_round_selector(struct search *s, const struct candidate *candidate,
+                              const struct judged *second, const struct judged *all)
+{
+    const struct narrow *window = &candidate->window;
+    struct own_ways ways = {0};
+    bool strict = lt_selector_is_alive(s, window);
+    bool odd = !strict && lt_selector_is_counter(s, window);
+    bool runs = !strict && run_of(s, window) >= LONG_RUN;
+    double least = runs ? SAVED_LONG_RUN : odd ? SAVED_ODD_ROUND : SAVED_ROUND;
+    double outside = runs ? SAVED_LONG_RUN : odd ? 0 : SAVED_OUTSIDE;
+    if ((all->outside == 0 && !odd) || all->saved < least || all->saved_outside < outside)
+        return false;
+    if (!lt_selector_is_counter(s, window) &&
+        echoes_counter(s, window, all->same.values, ECHO_VALUES))
+        return false;
+    go_own_ways(s, candidate, second, &ways);
+    bool apart = strict && all->same.values <= APART_VALUES && lt_own_ways_lone_and_held(&ways);
+    bool own = lt_own_ways_alone(&ways) || is_static(all) || apart ||
+               (!strict && (lt_own_ways_steady(&ways) || (odd && lt_own_ways_lone(&ways))));
+    return own && gain_of(s, window, all, !strict || apart) >= GAIN_LEAST;
+}
+
+/* Does not go round. A piece of a number has a memory: it stays, or goes to and fro where the
+ * number does. What comes in any order has none, and less has to speak for it. */
+static bool is_irregular_selector(struct search *s, struct candidate *candidate,
+                                  const struct judged *second, struct judged *all)
+{
+    const struct narrow *window = &candidate->window;
+    struct own_ways ways = {0};
+    bool any_order = lt_selector_unrest(s, window, all) >= ANY_ORDER;
+    if (all->outside == 0 || is_across(window) || window->width > 8 ||
+        all->saved < SAVED_ANY_ORDER || creeps(s, window, all->same.values))
+        return false;
+    bool is_one = all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR;
+    bool is_any = any_order && all->saved_outside >= OUTSIDE_ANY &&
+                  gain_of(s, window, all, true) >= GAIN_ANY_ORDER;
+    if (!is_one && !is_any)
+        return false;
+    go_own_ways(s, candidate, second, &ways);
+    bool own = lt_own_ways_alone(&ways) || is_static(all);
+    is_one = is_one && own;
+    is_any = is_any && (own || lt_own_ways_lone(&ways));
+    if ((!is_one && !is_any) || echoes_counter(s, window, all->same.values, 0))
+        return false;
+    double least = is_any ? SAVED_ANY_ORDER : SAVED_IRREGULAR;
+    return without_carries(s, candidate, all) >= least && !holds_a_carry(s, candidate);
+}
+
 static bool is_believed(struct search *s, struct candidate *candidate, struct judged *all,
                         struct believed *ret_believed)
 {
     const struct narrow *window = &candidate->window;
     struct judged *second = s->judged;
-    if (!holds_on_halves(s, candidate, second) || !lt_selector_judge(s, window, &s->look, all) ||
-        all->outside == 0)
+    if (!holds_on_halves(s, candidate, second) || !lt_selector_judge(s, window, &s->look, all))
         return false;
     double saved = all->saved > 0 ? all->saved : 0;
-    *ret_believed = (struct believed){candidate, all->same.values, goes_round(all), saved,
-                                      saved * candidate->score / candidate->saved};
-    if (ret_believed->round)
-        return all->saved >= SAVED_ROUND && all->saved_outside >= SAVED_OUTSIDE &&
-               gain_of(s, window, all, !lt_selector_is_alive(s, window)) >= GAIN_LEAST &&
-               goes_its_own_way(s, candidate, second, all);
-    if (is_across(window) || window->width > 8 || creeps(s, window, all->same.values))
-        return false;
-    return all->saved >= SAVED_IRREGULAR && gain_of(s, window, all, false) >= GAIN_IRREGULAR &&
-           goes_its_own_way(s, candidate, second, all) &&
-           without_carries(s, candidate, all) >= SAVED_IRREGULAR && !holds_a_carry(s, candidate);
+    *ret_believed = (struct believed){.candidate = candidate,
+                                      .values = all->same.values,
+                                      .round = goes_round(all),
+                                      .run = run_of(s, window),
+                                      .saved = saved,
+                                      .score = saved * candidate->score / candidate->saved};
+    return ret_believed->round ? is_round_selector(s, candidate, second, all)
+                               : is_irregular_selector(s, candidate, second, all);
 }
 
 /* ---- Saying ---- */

@@ -4,6 +4,7 @@
  * their own number besides: the sign of a number of one page explains more than the selector does.
  * They give themselves away, for within a page they stay mostly what they are, while another page
  * is as likely to come as it was before. */
+#include <math.h>
 #include <string.h>
 
 #include "measure/selector_inside.h"
@@ -18,10 +19,10 @@
 #define UNREST      0.5
 #define ALIKE       0.93 /* saved by windows that tell the same pages; their own bits differ */
 #define SAME        0.995
+#define MIXED       0.1 /* what a narrower window may save more for that its pages are mixed */
+#define RUN_MORE    6.0 /* bits of evidence */
 
-/* Share of the rows on which the value of `finer` tells that of `coarser`: each value of the one
- * stands for the value of the other that it came with first, until it comes with another. */
-static double tells(struct search *s, const struct narrow *finer, const struct narrow *coarser)
+double lt_selector_tells(struct search *s, const struct narrow *finer, const struct narrow *coarser)
 {
     size_t agree = 0;
     memset(s->scratch->last, 0, sizeof *s->scratch->last << finer->width);
@@ -91,18 +92,31 @@ static bool is_rather(struct search *s, const struct believed *one, const struct
     if (lt_selector_is_alive(s, own) || own->span.msb / 8 == other->span.msb / 8)
         return false;
     double ratio = one->saved / best->saved;
+    if (best->run >= one->run + RUN_MORE)
+        return false;
     if (one->round != best->round)
         return one->round && ratio >= ROUND_RATIO && one->values <= best->values &&
-               tells(s, other, own) >= TELLS;
-    return one->values < best->values && ratio >= FEWER && tells(s, other, own) >= TELLS &&
-           is_content(s, other, own);
+               lt_selector_tells(s, other, own) >= TELLS;
+    return one->values < best->values && ratio >= FEWER &&
+           lt_selector_tells(s, other, own) >= TELLS && is_content(s, other, own);
 }
 
-/* A narrower window inside another. */
+/* Evidence that upper bits make a run of the numbers. A lower bit that is not the selector's own
+ * makes a run of twice as many. */
+static bool completes_run(const struct believed *wide, const struct believed *narrow)
+{
+    return wide->candidate->window.span.lsb == narrow->candidate->window.span.lsb &&
+           wide->run >= narrow->run + RUN_MORE;
+}
+
+/* A narrower window inside another: not where the wider one's values go round or are a run, and
+ * those of the narrower one are not: then it mixes pages that hold little. */
 static bool is_rather_inside(struct search *s, const struct believed *one,
                              const struct believed *best)
 {
     double ratio = one->saved / best->saved;
+    if ((best->round && !one->round && ratio < 1 + MIXED) || completes_run(best, one))
+        return false;
     return ratio >= NESTED || (ratio >= NESTED_FEW && FEW_TIMES * one->values <= best->values) ||
            (ratio >= FEWER && one->values < best->values &&
             is_content(s, &best->candidate->window, &one->candidate->window));
@@ -123,6 +137,8 @@ static bool is_better(struct search *s, const struct believed *one, const struct
     const struct candidate *at = one->candidate, *top = best->candidate;
     if (narrow_inside(&at->window, &top->window))
         return is_rather_inside(s, one, best);
+    if (narrow_inside(&top->window, &at->window))
+        return completes_run(one, best) && one->saved >= NESTED_FEW * best->saved;
     if (lt_selector_is_counter(s, &top->window) && !lt_selector_is_counter(s, &at->window))
         return worth_beside_counter(s, one) >= ELSEWHERE * best->score &&
                one->values + (at->window.span.msb / 8 == 0 ? 0u : 1u) <= best->values;
@@ -134,9 +150,10 @@ static bool tells_the_same(struct search *s, const struct believed *one,
                            const struct believed *best)
 {
     const struct narrow *own = &one->candidate->window, *other = &best->candidate->window;
-    return one == best || (one->values == best->values && one->round == best->round &&
-                           one->saved >= ALIKE * best->saved && best->saved >= ALIKE * one->saved &&
-                           tells(s, other, own) >= SAME && tells(s, own, other) >= SAME);
+    return one == best ||
+           (one->values == best->values && one->round == best->round &&
+            one->saved >= ALIKE * best->saved && best->saved >= ALIKE * one->saved &&
+            lt_selector_tells(s, other, own) >= SAME && lt_selector_tells(s, own, other) >= SAME);
 }
 
 /* Where pages hold much that never changes, other bits tell the page as well. */
@@ -144,7 +161,7 @@ static const struct believed *most_likely(struct search *s, const struct believe
                                           size_t count, const struct believed *best)
 {
     const struct believed *likely = best;
-    double most = -1;
+    double most = -INFINITY;
     for (size_t i = 0; i < count; i++) {
         const struct narrow *window = &list[i].candidate->window;
         if (!tells_the_same(s, &list[i], best) ||

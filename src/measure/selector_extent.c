@@ -18,11 +18,14 @@
 #define OWN_BYTE   2.0 /* a byte is the selector's as a whole */
 #define NUMBERED   2.0 /* pages are numbered one after another */
 #define STEPPED    1.0 /* ... or in equal steps */
+#define RUN_MOST   12.0
 #define FROM_START 1.0 /* ... from 0 or 1 on */
 #define ALONE      1.5 /* nothing else of its byte moves, and the rest is 0 */
 #define RARE       2.0 /* of a bit's being fixed: then a byte of them is telling */
 #define IN_FRONT   2.0 /* most selectors are in the first byte */
 #define ZEROS      1.0 /* zeros beside it, where unused bits are ones: it has bits that never moved */
+#define WRITTEN    6.0 /* against a byte of a text: it tells the pages, but is what they hold */
+#define ODD_ONES   2u  /* below the moving bits of numbers that are not one after another */
 #define NEXT_BIT   0.3 /* share of that of a bit of the one beside it: they may be of one field */
 
 #define BYTES 256u
@@ -30,10 +33,11 @@
 /* What the window's byte holds on each page, and which of its bits change within a page. */
 struct byte_of_pages {
     unsigned count;
-    uint8_t value[BYTES]; /* of the first row of each page */
-    uint8_t fixed;        /* bits that are the same on all rows of any page ... */
-    uint8_t moving;       /* ... and those that move at all */
-    double rare;          /* bits of evidence that lie in a bit being fixed */
+    uint8_t value[BYTES];      /* of the first row of each page ... */
+    const uint8_t *row[BYTES]; /* ... and that row */
+    uint8_t fixed;             /* bits that are the same on all rows of any page ... */
+    uint8_t moving;            /* ... and those that move at all */
+    double rare;               /* bits of evidence that lie in a bit being fixed */
 };
 
 /* Of the explained bits elsewhere, how few are the same on every frame of a page. */
@@ -62,6 +66,7 @@ static void read_pages(const struct search *s, const struct narrow *window,
         uint16_t *page = &first[narrow_value(window, bytes)];
         if (*page == 0 && ret->count < BYTES) {
             ret->value[ret->count] = bytes[byte];
+            ret->row[ret->count] = bytes;
             *page = (uint16_t)++ret->count;
         }
         if (*page)
@@ -108,6 +113,7 @@ double lt_selector_run(const bool *present, unsigned width)
 struct numbers {
     unsigned count, first, step; /* step 0: not in equal steps */
     double bits;                 /* that it takes to say which they are */
+    double run;                  /* bits of evidence that they are one run */
 };
 
 static struct numbers numbers_of(const struct byte_of_pages *pages, unsigned lsb, unsigned msb)
@@ -121,8 +127,8 @@ static struct numbers numbers_of(const struct byte_of_pages *pages, unsigned lsb
         ret.first++;
     ret.step = step_of(present, msb - lsb + 1, &ret.count);
     unsigned moving = (unsigned)__builtin_popcount(pages->moving >> lsb & mask);
-    double run = lt_selector_run(present, msb - lsb + 1);
-    ret.bits = run > 0 ? sets(msb - lsb + 1, ret.count) - run : sets(moving, ret.count);
+    ret.run = lt_selector_run(present, msb - lsb + 1);
+    ret.bits = ret.run > 0 ? sets(msb - lsb + 1, ret.count) - ret.run : sets(moving, ret.count);
     return ret;
 }
 
@@ -220,12 +226,12 @@ static unsigned highest_one(const struct byte_of_pages *pages, unsigned msb, boo
     return high;
 }
 
-/* Pages of odd numbers alone end in a one that never moves. */
+/* Pages of odd numbers alone end in a one that never moves, those of every fourth in two. */
 static unsigned lowest_one(const struct byte_of_pages *pages, unsigned lsb)
 {
     uint8_t ones = (uint8_t)(pages->value[0] & ~pages->moving);
     unsigned low = lsb;
-    for (unsigned bit = lsb; bit > 0 && has(ones, bit - 1); bit--)
+    for (unsigned bit = lsb; bit > 0 && lsb - bit < ODD_ONES && has(ones, bit - 1); bit--)
         if ((bit - 1) % 4 == 0)
             low = bit - 1;
     return low;
@@ -254,6 +260,43 @@ struct narrow lt_selector_extent(struct search *s, const struct narrow *window,
     return with_ones(s, &wide, &pages);
 }
 
+static bool is_written(uint8_t byte)
+{
+    return (byte >= 'A' && byte <= 'Z') || (byte >= 'a' && byte <= 'z') ||
+           (byte >= '0' && byte <= '9') || byte == '-' || byte == '.' || byte == '/' || byte == '_';
+}
+
+static bool is_blank(uint8_t byte)
+{
+    return byte == 0 || byte == ' ' || byte == 0xFF;
+}
+
+/* Never changes on a page, and is a letter or digit or nothing on each. */
+static bool holds_text(const struct byte_of_pages *pages, const struct judged *judged,
+                       unsigned byte)
+{
+    for (unsigned bit = 8 * byte; bit < 8 * byte + 8; bit++)
+        if (judged->same.all.of[bit] != 0)
+            return false;
+    for (unsigned p = 0; p < pages->count; p++)
+        if (!is_written(pages->row[p][byte]) && !is_blank(pages->row[p][byte]))
+            return false;
+    return true;
+}
+
+/* The byte and one beside it hold text: on the same page there is a letter in both. */
+static bool is_of_text(const struct search *s, const struct byte_of_pages *pages,
+                       const struct judged *judged, unsigned byte)
+{
+    unsigned first = byte ? byte - 1 : 1;
+    for (unsigned other = first; other <= byte + 1 && other < s->kept->key.length; other += 2)
+        for (unsigned p = 0; p < pages->count; p++)
+            if (is_written(pages->row[p][byte]) && is_written(pages->row[p][other]) &&
+                holds_text(pages, judged, byte) && holds_text(pages, judged, other))
+                return true;
+    return false;
+}
+
 double lt_selector_prior(struct search *s, const struct narrow *window, const struct judged *judged)
 {
     struct byte_of_pages pages;
@@ -274,6 +317,9 @@ double lt_selector_prior(struct search *s, const struct narrow *window, const st
         bits += evidence_of_more(&pages, more_bits(&pages, window, lsb, msb));
     /* On two pages any bit is 0 and 1, and of two bits one is the other's opposite soon. */
     if (alone || numbers.count > 2)
-        bits += evidence_of_steps(&numbers) + (numbers.first < 2 ? FROM_START : 0);
+        bits += fmax(evidence_of_steps(&numbers), fmin(numbers.run, RUN_MOST)) +
+                (numbers.first < 2 ? FROM_START : 0);
+    if (is_of_text(s, &pages, judged, byte))
+        bits -= WRITTEN;
     return bits + (zeros && is_filled_with_ones(s, byte) ? ZEROS : 0);
 }

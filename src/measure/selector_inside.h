@@ -1,7 +1,7 @@
 /* How the finder of selectors is put together: selector_flips.c counts flips between frames of the
- * same value of a window; selector_judge.c says what they explain; selector.c tries windows and
- * believes them; selector_choice.c takes one; selector_extent.c says where that ends;
- * selector_common.c tells which bits mean the same on every page. */
+ * same value of a window; selector_judge.c says what they explain; selector_ways.c how pages go on;
+ * selector.c tries windows and believes them; selector_choice.c takes one; selector_extent.c says
+ * where that ends; selector_common.c tells which bits mean the same on every page. */
 #ifndef LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 #define LOOMTAP_SRC_MEASURE_SELECTOR_INSIDE_H
 
@@ -114,6 +114,34 @@ void lt_selector_leave_carries(struct search *s, const struct narrow *window,
 bool lt_selector_is_number_within(struct search *s, const struct narrow *window,
                                   const struct narrow *within);
 
+/* ---- selector_ways.c ---- */
+
+/* How the explained bits go on from one frame of a page to its next. */
+struct own_ways {
+    uint64_t alone; /* they changed while all else stood still: neither a counter nor what else is
+                       in the frame did it */
+    uint64_t held, changed; /* other bytes changed and they did not; they changed */
+    uint64_t lone; /* ... but not in the frame before nor in the one after it, of other pages */
+    uint64_t rows;
+};
+
+/* Adds those of the rows of `half`; s->values are the window's there. */
+void lt_selector_own_ways(struct search *s, const struct narrow *window,
+                          const struct judged *judged, const struct half *half, bool strict,
+                          struct own_ways *ways);
+/* Pages change by themselves. */
+bool lt_own_ways_alone(const struct own_ways *ways);
+/* A check would change with what else is in the frame. */
+bool lt_own_ways_steady(const struct own_ways *ways);
+/* Pages change one at a time, as those do that know nothing of each other. */
+bool lt_own_ways_lone(const struct own_ways *ways);
+/* ... and mostly stay what they are where something else changes. */
+bool lt_own_ways_lone_and_held(const struct own_ways *ways);
+/* How often the window's value changes, against how often it would if it came in any order. Of the
+ * rows that it was judged on just now. */
+double lt_selector_unrest(const struct search *s, const struct narrow *window,
+                          const struct judged *judged);
+
 /* ---- selector.c ---- */
 
 bool lt_selector_is_counter(const struct search *s, const struct narrow *window);
@@ -127,9 +155,14 @@ struct believed {
     const struct candidate *candidate;
     unsigned values;
     bool round;
+    double run;          /* bits of evidence that its values are one run */
     double saved, score; /* on all rows looked at */
 };
 
+/* Share of the rows on which the value of `finer` tells that of `coarser`: each value of the one
+ * stands for the value of the other that it came with first, until it comes with another. */
+double lt_selector_tells(struct search *s, const struct narrow *finer,
+                         const struct narrow *coarser);
 /* One of the list; NULL of none. */
 const struct believed *lt_selector_choose(struct search *s, const struct believed *list,
                                           size_t count);

@@ -229,7 +229,7 @@ static double stays_close(const struct search *s, const struct turns *turns,
  * also turn bits above it: the share at which the number made of those moving bits stays close.
  * Above a selector lies what its pages hold, and that jumps. */
 static bool goes_over(const struct search *s, const struct turns *turns,
-                      const struct narrow *window, bool motorola)
+                      const struct narrow *window, bool motorola, unsigned *ret_reach)
 {
     struct around all = {.count = 0};
     unsigned bit, above = 0, top = window->width - 1;
@@ -252,10 +252,26 @@ static bool goes_over(const struct search *s, const struct turns *turns,
             over++;
             close += apart(number, earlier, mask) <= OVER_STEPS;
         }
-        if (over >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)over)
+        if (over >= OVER_TURNS && (double)close >= CARRY_SHARE * (double)over) {
+            *ret_reach = reach;
             return true;
+        }
     }
     return false;
+}
+
+/* Bits right above the window that its value tells for certain; none where it tells the one below
+ * it too, as in the middle of a number. */
+static unsigned fixed_above(const struct search *s, const struct narrow *window, bool motorola,
+                            const struct judged *judged)
+{
+    unsigned above = 0, bit;
+    if (neighbour(s, window, motorola, -1, &bit) && lt_bit_set_has(&judged->set, bit))
+        return 0;
+    while (above < CARRY_REACH && neighbour(s, window, motorola, (int)above + 1, &bit) &&
+           lt_bit_set_has(&judged->set, bit) && judged->same.all.of[bit] == 0)
+        above++;
+    return above;
 }
 
 /* Where a number crosses 7/8 or -1/0 to and fro, one of its bits explains the others, for all of
@@ -267,12 +283,19 @@ static bool is_carrying(struct search *s, const struct narrow *window, bool moto
     struct turns turns;
     double unrest;
     *ret_above = CARRY_REACH;
+    unsigned reach;
     list_turns(s, &turns);
     look_around(s, window, motorola, 0, judged, &around);
-    if ((around.low >= 2 && stays_close(s, &turns, &around, (uint64_t)1 << (around.low - 2),
-                                        &unrest) >= CARRY_SHARE) ||
-        goes_over(s, &turns, window, motorola))
+    if (around.low >= 2 &&
+        stays_close(s, &turns, &around, (uint64_t)1 << (around.low - 2), &unrest) >= CARRY_SHARE)
         return true;
+    if (goes_over(s, &turns, window, motorola, &reach)) {
+        /* Pages 62 to 66 go over too; what they hold is another matter. */
+        unsigned fixed = fixed_above(s, window, motorola, judged);
+        if (fixed >= reach)
+            *ret_above = fixed;
+        return true;
+    }
     unsigned without = around.count;
     look_around(s, window, motorola, CARRY_REACH, judged, &around);
     if (around.count <= without || around.count < 4 ||

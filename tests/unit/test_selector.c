@@ -268,6 +268,92 @@ static void the_sign_of_a_page_s_number_is_not_the_selector(void **state)
     }
 }
 
+/* Fast numbers that all pages share have most of what moves in the frame; what a page holds of its
+ * own is slow. */
+static void slow_beside_fast(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int own[8], fast[3];
+    (void)row;
+    if (stream_below(s, 8) == 0)
+        own[page] = stream_wander(s, own[page], 2, 60);
+    data[1] = (uint8_t)(50 * page + (unsigned)own[page]);
+    for (unsigned k = 0; k < 3; k++) {
+        fast[k] = stream_wander(s, fast[k], 300, 65535);
+        data[2 + 2 * k] = (uint8_t)(fast[k] >> 8);
+        data[3 + 2 * k] = (uint8_t)fast[k];
+    }
+}
+
+static void pages_in_any_order_are_found_beside_fast_numbers_of_all(void **state)
+{
+    static const unsigned pages[] = {0, 1, 2, 3};
+    (void)state;
+    for (uint64_t seed = 0; seed < 6; seed++) {
+        struct lt_selector_found found =
+            find_pages(seed, 4000, "0.1..0.0", pages, 4, true, slow_beside_fast);
+        assert_pages(&found, "0.1..0.0", pages, 4);
+    }
+}
+
+/* It counts as an alive counter does, but its pages change one by one. */
+static void pages_that_count_like_a_counter_are_found_beside_fast_numbers(void **state)
+{
+    static const unsigned pages[] = {0, 1, 2, 3};
+    (void)state;
+    for (uint64_t seed = 0; seed < 6; seed++) {
+        struct lt_selector_found found =
+            find_pages(seed, 4000, "0.1..0.0", pages, 4, false, slow_beside_fast);
+        assert_pages(&found, "0.1..0.0", pages, 4);
+    }
+}
+
+/* A few of many pages hold anything that moves. */
+static void few_hold_anything(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int number[19];
+    (void)row;
+    if (page % 4)
+        return;
+    number[page] = stream_wander(s, number[page], 1, 60);
+    data[3] = (uint8_t)(10 * page + (unsigned)number[page]);
+    data[4] = (uint8_t)(0x35 + 7 * page);
+}
+
+static void upper_bits_that_make_a_run_of_the_numbers_are_the_selectors(void **state)
+{
+    unsigned numbers[19];
+    (void)state;
+    for (unsigned p = 0; p < 19; p++)
+        numbers[p] = 99 + p;
+    for (uint64_t seed = 0; seed < 4; seed++) {
+        struct lt_selector_found found =
+            find_pages(seed, 4000, "0.6..0.0", numbers, 19, true, few_hold_anything);
+        assert_pages(&found, "0.6..0.0", numbers, 19);
+    }
+}
+
+/* A part number on one page of two; the selector shares its byte with a choice. */
+static void part_number(struct stream *s, uint8_t *data, unsigned page, size_t row)
+{
+    static int number, choice;
+    (void)row;
+    choice = stream_below(s, 300) ? choice : (int)stream_below(s, 8);
+    data[6] = (uint8_t)choice;
+    if (page == 0)
+        return;
+    memcpy(data, "LT4711", 6);
+    number = stream_wander(s, number, 1, 200);
+    data[7] = (uint8_t)number;
+}
+
+static void a_part_number_is_what_a_page_holds(void **state)
+{
+    static const unsigned pages[] = {0, 1};
+    (void)state;
+    struct lt_selector_found found = find_pages(2, 3000, "6.6", pages, 2, false, part_number);
+    assert_pages(&found, "6.6", pages, 2);
+}
+
 /* ---- Where it ends ---- */
 
 /* Bits of the page's own, beside the selector, that never change on a page. */
@@ -408,6 +494,20 @@ static void jumping_number(struct stream *s, uint8_t *data, size_t row, int *sta
         stream_put(data, "6.7..1.0", stream_random(s) & 0x3F0FFFFF7F3F);
 }
 
+/* A message code over a counter and a flag that seldom changes: for each value of the counter it is
+ * the same until the flag changes, and then it is another for all of them. */
+static void counter_and_code(struct stream *s, uint8_t *data, size_t row, int *state)
+{
+    *state ^= stream_below(s, 150) == 0;
+    data[5] = (uint8_t)(row % 16);
+    data[4] = (uint8_t)*state;
+    uint64_t code = ((uint64_t)data[5] << 8 | data[4]) * UINT64_C(0x9E3779B97F4A7C15);
+    code ^= code >> 29;
+    code *= UINT64_C(0xBF58476D1CE4E5B9);
+    data[6] = (uint8_t)(code >> 40);
+    data[7] = (uint8_t)(code >> 48);
+}
+
 static void noise(struct stream *s, uint8_t *data, size_t row, int *state)
 {
     (void)row;
@@ -430,6 +530,7 @@ static void what_explains_others_for_another_reason_is_none(void **state)
         {"trembling number", trembling_number},
         {"field and its copy", field_and_its_copy},
         {"jumping number", jumping_number},
+        {"counter and code", counter_and_code},
         {"noise", noise},
     };
     for (size_t f = 0; f < COUNT_OF(fillers); f++) {
@@ -508,6 +609,10 @@ int main(void)
         cmocka_unit_test(pages_that_hold_little_are_found_beside_what_all_share),
         cmocka_unit_test(letters_that_tell_the_page_are_not_the_selector),
         cmocka_unit_test(the_sign_of_a_page_s_number_is_not_the_selector),
+        cmocka_unit_test(pages_in_any_order_are_found_beside_fast_numbers_of_all),
+        cmocka_unit_test(pages_that_count_like_a_counter_are_found_beside_fast_numbers),
+        cmocka_unit_test(upper_bits_that_make_a_run_of_the_numbers_are_the_selectors),
+        cmocka_unit_test(a_part_number_is_what_a_page_holds),
         cmocka_unit_test(pages_are_numbered_one_after_another_where_much_never_changes),
         cmocka_unit_test(pages_have_any_number_where_all_else_changes),
         cmocka_unit_test(ones_that_never_move_are_part_of_the_numbers_unless_unused_bits_are),
