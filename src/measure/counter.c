@@ -32,6 +32,9 @@
 #define DOUBT_OF_WRAPS 0.15  /* seen twice 0.925, fifty times 0.997 */
 #define CLEANER        0.003 /* of two that go together */
 #define UNCLEAN_MORE   0.02
+#define STIRS_MOST     0.3 /* flips of a bit of contents, of the frames in which anything moves */
+#define STIRRED_LEAST  24
+#define STIRRED_TIMES  4
 
 struct search {
     const struct lt_kept *kept;
@@ -233,20 +236,81 @@ static bool go_together(const struct counting *a, const struct counting *b)
            (more % less == 0 || unclean(b) > unclean(a) + UNCLEAN_MORE);
 }
 
-/* Which of two that go together is the counter: the longer one, then what counts up by one, then
- * what is not at an end of the frame, where checks like to be. */
+/* Bits of the bytes that move now and then: a check moves nearly always, and beside a counter whose
+ * frame stands still nothing else does. Those of both windows are left out. */
+static struct lt_bit_set stirring_bytes(const struct search *s, const struct counting *a,
+                                        const struct counting *b)
+{
+    struct lt_bit_set stirring = {{0}};
+    const struct narrow *one = &a->window, *other = &b->window;
+    for (unsigned byte = 0; byte < s->kept->key.length; byte++) {
+        uint32_t most = 0;
+        for (unsigned bit = 8 * byte; bit < 8 * byte + 8; bit++)
+            most = s->flips[bit] > most ? s->flips[bit] : most;
+        if (byte == one->span.msb / 8u || byte == one->span.lsb / 8u ||
+            byte == other->span.msb / 8u || byte == other->span.lsb / 8u ||
+            (double)most > STIRS_MOST * (double)s->steps.changing)
+            continue;
+        for (unsigned bit = 8 * byte; bit < 8 * byte + 8; bit++)
+            lt_bit_set_add(&stirring, bit);
+    }
+    return stirring;
+}
+
+/* The bits of a byte that the window has, of any byte: an XOR runs in columns. */
+static uint8_t columns_of(const struct narrow *window)
+{
+    unsigned columns = 0;
+    for (unsigned n = 0; n < window->width; n++)
+        columns |= 1u << lt_span_position(window->span, n) % 8;
+    return (uint8_t)columns;
+}
+
+/* Both count on, unmoved by what else changes in the frame: a check would not. Then both are
+ * counters. */
+static bool both_count_on(const struct search *s, const struct counting *a,
+                          const struct counting *b)
+{
+    const struct lt_bit_set stirring = stirring_bytes(s, a, b);
+    uint8_t of_a = columns_of(&a->window), of_b = columns_of(&b->window);
+    unsigned length = s->kept->key.length;
+    uint64_t stirred_a = 0, stirred_b = 0;
+    for (size_t i = 0; i < s->steps.count; i++) {
+        const uint8_t *row = lt_kept_row(s->kept, s->steps.row[i]);
+        uint8_t moves = 0;
+        for (unsigned k = 0; s->steps.gap[i] == 1 && k < length; k++)
+            moves |= (uint8_t)((row[k] ^ *(row + k - length)) &
+                               (stirring.word[k / 8] >> 8 * (k % 8) & 0xFF));
+        stirred_a += (moves & of_a) != 0;
+        stirred_b += (moves & of_b) != 0;
+    }
+    uint64_t stirred = stirred_a < stirred_b ? stirred_a : stirred_b;
+    uint64_t wrong = a->bad + a->skips + b->bad + b->skips;
+    return stirred >= STIRRED_LEAST && STIRRED_TIMES * wrong <= stirred;
+}
+
+/* A sum goes on above where the counter in it ends. */
+static bool goes_on_above(const struct search *s, const struct counting *c)
+{
+    unsigned above = c->window.span.msb + 1u;
+    return above % 8 != 0 && lt_bit_set_has(&s->varies, above);
+}
+
+/* Which of two that go together is the counter: the longer one, then what counts up by one, what
+ * counts up at all, what is not at an end of the frame, where checks like to be, nor goes on. */
 static unsigned unlikeliness(const struct search *s, const struct counting *c)
 {
     unsigned byte = c->window.span.lsb / 8;
-    return (16 - c->window.width) * 4 + (c->up != 1 ? 2u : 0u) +
-           (byte == 0 || byte + 1u == s->kept->key.length ? 1u : 0u);
+    bool down = c->up > c->modulus / 2;
+    return (16 - c->window.width) * 8 + (c->up != 1 ? 4u : 0u) + (down ? 2u : 0u) +
+           (byte == 0 || byte + 1u == s->kept->key.length || goes_on_above(s, c) ? 1u : 0u);
 }
 
 static size_t drop_echoes(const struct search *s, struct counting *found, size_t count)
 {
     for (size_t i = 0; i < count; i++)
         for (size_t k = i + 1; k < count;) {
-            if (!go_together(&found[i], &found[k])) {
+            if (!go_together(&found[i], &found[k]) || both_count_on(s, &found[i], &found[k])) {
                 k++;
                 continue;
             }
@@ -379,5 +443,36 @@ enum lt_code lt_counters_find(const struct lt_kept *kept, int64_t period_ns,
     qsort(all, s.count, sizeof *all, by_confidence);
     *ret_count = s.count < LT_COUNTERS_MAX ? s.count : LT_COUNTERS_MAX;
     memcpy(ret_found, all, *ret_count * sizeof *all);
+    return LT_OK;
+}
+
+enum lt_code lt_counter_goes_on(const struct lt_kept *kept, int64_t period_ns,
+                                const struct lt_counter_found *known, struct lt_arena *arena,
+                                struct lt_counter_found *ret_found, bool *ret_goes_on,
+                                struct lt_error *error)
+{
+    struct search s = {.kept = kept, .bits = 8u * kept->key.length};
+    unsigned width = lt_span_length(known->bits);
+    bool motorola = known->order == LT_ORDER_MOTOROLA;
+    struct narrow window;
+    *ret_goes_on = false;
+    if (kept->count < 2 || width > NARROW_BITS_MAX ||
+        !narrow_make(&window, known->bits.lsb, width, motorola, kept->key.length))
+        return LT_OK;
+    enum lt_code code = lt_steps_make(kept, period_ns, ROWS_MAX, arena, &s.steps, error);
+    if (code == LT_OK)
+        code = make_room_for_first(&s, arena, error);
+    if (code != LT_OK)
+        return code;
+    struct counting counting;
+    see_what_varies(&s);
+    lt_steps_first(&s.steps, &window, &s.first);
+    lt_steps_read(&s.steps, &window);
+    if (!lt_steps_count_by(&s.steps, &window, lt_steps_usual(&s.first, window.mask), &counting) ||
+        counting.modulus != known->modulus || counting.up != known->step ||
+        counting.on_change != known->on_change || counting.wraps == 0)
+        return LT_OK;
+    *ret_found = say(&s, &counting);
+    *ret_goes_on = true;
     return LT_OK;
 }

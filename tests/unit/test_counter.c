@@ -267,6 +267,81 @@ static void a_sum_that_repeats_the_counter_is_none(void **state)
     assert_counter(&found, "6.3..6.0", 16, 1);
 }
 
+static void a_complement_that_counts_down_with_the_counter_is_none(void **state)
+{
+    (void)state;
+    uint8_t data[LT_FRAME_MAX] = {0};
+    stream_begin(&stream, 1, 3, 20 * STREAM_MS);
+    for (size_t i = 0; i < 1000; i++) {
+        data[2] = (uint8_t)(3 * i % 16 << 4);
+        data[0] = (uint8_t)(15 - 3 * i % 16);
+        stream_send(&stream, data, false);
+    }
+    struct found found = find(&stream, NULL);
+    assert_counter(&found, "2.7..2.4", 16, 3);
+}
+
+/* Two counters of one length beside contents that change: a check would change with them. */
+static void make_two(struct stream *s, unsigned flag_each)
+{
+    uint8_t data[LT_FRAME_MAX] = {0};
+    stream_begin(s, 7, 8, 20 * STREAM_MS);
+    for (size_t i = 0; i < 2000; i++) {
+        data[1] ^= (uint8_t)(stream_below(s, flag_each) == 0 ? 0x11 : 0);
+        stream_put(data, "3.3..3.0", i % 16);
+        stream_put(data, "5.7..5.0", (40 + i) % 256);
+        stream_send(s, data, false);
+    }
+}
+
+static void two_counters_are_found_where_what_else_changes_leaves_both_alone(void **state)
+{
+    (void)state;
+    make_two(&stream, 12);
+    struct found found = find(&stream, NULL);
+    assert_int_equal(found.count, 2);
+    assert_true(is_at(&found.counter[0], "3.3..3.0") || is_at(&found.counter[1], "3.3..3.0"));
+    assert_true(is_at(&found.counter[0], "5.7..5.0") || is_at(&found.counter[1], "5.7..5.0"));
+    make_two(&stream, 100000);
+    found = find(&stream, NULL);
+    assert_counter(&found, "5.7..5.0", 256, 1);
+}
+
+static bool goes_on(const struct stream *s, const char *place, uint32_t modulus, uint32_t step)
+{
+    struct lt_bits bits = stream_bits(place);
+    struct lt_counter_found known = {.bits = bits.part[0],
+                                     .order = lt_span_order(bits.part[0]),
+                                     .modulus = modulus,
+                                     .step = step};
+    struct lt_counter_found found;
+    struct lt_arena arena;
+    bool goes = false;
+    lt_arena_init(&arena, 0);
+    assert_int_equal(
+        lt_counter_goes_on(&s->kept, s->period_ns, &known, &arena, &found, &goes, NULL), LT_OK);
+    lt_arena_release(&arena);
+    assert_true(!goes || (is_at(&found, place) && found.modulus == modulus && found.step == step &&
+                          found.confidence >= 0.9));
+    return goes;
+}
+
+static void a_counter_known_from_elsewhere_is_tried_by_itself(void **state)
+{
+    (void)state;
+    make_two(&stream, 100000);
+    assert_true(goes_on(&stream, "3.3..3.0", 16, 1));
+    assert_true(goes_on(&stream, "5.7..5.0", 256, 1));
+    assert_false(goes_on(&stream, "3.3..3.0", 15, 1));
+    assert_false(goes_on(&stream, "3.3..3.0", 16, 3));
+    assert_false(goes_on(&stream, "4.3..4.0", 16, 1));
+    for (size_t i = 0; i < COUNT_OF(layouts); i++) {
+        make(&stream, i, &layouts[i], 3000, 20 * STREAM_MS, 0);
+        if (!goes_on(&stream, layouts[i].place, layouts[i].modulus, layouts[i].step))
+            fail_msg("layout %zu does not go on", i);
+    }
+}
+
 static void bits_that_are_taken_are_left_alone(void **state)
 {
     (void)state;
@@ -319,6 +394,9 @@ int main(void)
         cmocka_unit_test(a_counter_of_changes_stands_still_with_them),
         cmocka_unit_test(what_only_looks_like_a_counter_is_none),
         cmocka_unit_test(a_sum_that_repeats_the_counter_is_none),
+        cmocka_unit_test(a_complement_that_counts_down_with_the_counter_is_none),
+        cmocka_unit_test(two_counters_are_found_where_what_else_changes_leaves_both_alone),
+        cmocka_unit_test(a_counter_known_from_elsewhere_is_tried_by_itself),
         cmocka_unit_test(bits_that_are_taken_are_left_alone),
         cmocka_unit_test(tiny_streams_have_none),
         cmocka_unit_test(memory_that_runs_out_is_said),

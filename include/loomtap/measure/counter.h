@@ -33,4 +33,11 @@ enum lt_code lt_counters_find(const struct lt_kept *kept, int64_t period_ns,
                               struct lt_counter_found ret_found[LT_COUNTERS_MAX], size_t *ret_count,
                               struct lt_error *error);
 
+/* Does a counter that is known from other pages of the frame count on this one too? It is not
+ * looked for, so other counters beside it speak neither for nor against it. */
+enum lt_code lt_counter_goes_on(const struct lt_kept *kept, int64_t period_ns,
+                                const struct lt_counter_found *known, struct lt_arena *arena,
+                                struct lt_counter_found *ret_found, bool *ret_goes_on,
+                                struct lt_error *error);
+
 #endif
