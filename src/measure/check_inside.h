@@ -94,6 +94,8 @@ bool check_is_free_of_long(const struct check_view *view, const struct lt_bits *
 
 /* Is one byte the lower part of a number that goes on in the other, its neighbour? */
 bool check_carries(const struct check_view *view, unsigned low, unsigned high);
+/* Is the nibble the lower part of a number that goes on above it? */
+bool check_nibble_carries(const struct check_view *view, unsigned lsb);
 
 /* Different frames drawn at random. */
 struct check_sample {

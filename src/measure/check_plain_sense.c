@@ -4,6 +4,8 @@
  * that moves enters. */
 #include "measure/check_plain.h"
 
+#define SIDE_BY_SIDE 6 /* bits that move */
+
 static bool enters_counter(const struct check_view *view, const struct check_claim *claim)
 {
     for (unsigned w = 0; w < 8; w++) {
@@ -51,12 +53,15 @@ static bool wraps(const struct plain_search *search, const struct check_claim *c
     return most > least;
 }
 
-/* Columns of bits in which two or more bytes meet. */
-static unsigned columns_that_meet(const struct check_claim *claim)
+/* Columns of bits in which two or more bytes meet; where the check's own bit stands still, they are
+ * copies of each other. */
+static unsigned columns_that_meet(const struct check_view *view, const struct check_claim *claim)
 {
-    unsigned meeting = 0;
+    unsigned meeting = 0, own = claim->checksum.place.part[0].lsb / 8u * 8u;
     for (unsigned bit = 0; bit < 8; bit++) {
         unsigned bytes = 0;
+        if (!lt_bit_set_has(&view->moving, own + bit))
+            continue;
         for (unsigned at = bit; at < CHECK_POSITIONS; at += 8)
             bytes += lt_bit_set_has(&claim->covers, at);
         meeting += bytes > 1;
@@ -110,12 +115,19 @@ double plain_sense_of_sum(const struct plain_search *search, struct check_claim 
 
 double plain_sense_of_xor(const struct plain_search *search, struct check_claim *claim)
 {
-    unsigned meeting = columns_that_meet(claim);
+    unsigned meeting = columns_that_meet(search->view, claim);
     bool negative = claim->checksum.complement == LT_COMPLEMENT_TWOS;
     bool counts = enters_counter(search->view, claim);
     if (search->view->one_form)
         return plain_units_entering(claim, 8) < 2 ? 0.0 : 0.95;
-    if (plain_units_entering(claim, 8) < 2 || meeting == 0 || (meeting == 1 && !counts))
+    unsigned units = plain_units_entering(claim, 8);
+    /* Its bits are those of two bytes side by side, a counter's among them, and nothing else moves.
+     */
+    if (units >= 2 && meeting < 2 && counts && !negative &&
+        plain_all_moving_enter(search->view, claim) &&
+        check_moving_bits(search->view, &claim->checksum.place) >= SIDE_BY_SIDE)
+        return 0.93;
+    if (units < 2 || meeting == 0 || (meeting == 1 && !counts))
         return 0.0;
     /* The rarer form must be there, not just fit. */
     claim->fragile = negative && !counts;

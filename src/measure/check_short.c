@@ -15,6 +15,9 @@
 #define SHIFTS     15u
 #define POWERS     (8 * LENGTH_MAX + SHIFTS)
 #define PAIRS_MAX  64u
+#define LAST_BYTE  0.6 /* where checks like to be, against a tenth of a bit's flips */
+#define FIRST_BYTE 0.5
+#define CARRIES    6.0
 
 struct form {
     unsigned poly, shift;
@@ -182,17 +185,50 @@ static void try_nibble(struct check_view *view, const struct check_sample *sampl
     }
 }
 
+struct nibble_place {
+    struct lt_bits place;
+    double score;
+};
+
+/* Of the nibbles that the others give any may be the check: the most restless first, but the lower
+ * part of a number last. */
+static double likeliness(const struct check_view *view, const struct lt_bits *place)
+{
+    unsigned byte = place->part[0].lsb / 8u;
+    double end = byte + 1 == view->length ? LAST_BYTE : byte == 0 ? FIRST_BYTE : 0;
+    return 10 * check_restlessness(view, place) + end -
+           (check_nibble_carries(view, place->part[0].lsb) ? CARRIES : 0);
+}
+
+static unsigned list_nibbles(struct check_view *view, const struct check_null *null,
+                             const struct check_claims *claims,
+                             struct nibble_place ret_list[2 * LENGTH_MAX])
+{
+    struct check_solution solution;
+    unsigned count = 0;
+    for (unsigned p = 0; p < 8 * view->length; p += 4) {
+        struct lt_bits place = {1, {{(uint16_t)(p + 3), (uint16_t)p}}};
+        if (check_is_explained(claims, &place) || !check_is_free(view, &place) ||
+            check_moving_bits(view, &place) < 3 || check_roughness(view, &place) < 0.2 ||
+            !check_null_solve(null, &place, &solution))
+            continue;
+        struct nibble_place nibble = {place, likeliness(view, &place)};
+        unsigned at = count++;
+        for (; at > 0 && ret_list[at - 1].score < nibble.score; at--)
+            ret_list[at] = ret_list[at - 1];
+        ret_list[at] = nibble;
+    }
+    return count;
+}
+
 void check_find_short(struct check_view *view, const struct check_sample *sample,
                       const struct check_null *null, struct check_claims *claims)
 {
-    struct check_solution solution;
+    struct nibble_place list[2 * LENGTH_MAX];
     if (null->rank < RANK_MIN || null->spare < 8 || view->length > LENGTH_MAX)
         return;
-    for (unsigned p = 0; p < 8 * view->length; p += 4) {
-        struct lt_bits place = {1, {{(uint16_t)(p + 3), (uint16_t)p}}};
-        if (!check_is_explained(claims, &place) && check_is_free(view, &place) &&
-            check_moving_bits(view, &place) >= 3 && check_roughness(view, &place) >= 0.2 &&
-            check_null_solve(null, &place, &solution))
-            try_nibble(view, sample, &place, claims);
-    }
+    unsigned count = list_nibbles(view, null, claims, list);
+    for (unsigned i = 0; i < count; i++)
+        if (!check_is_explained(claims, &list[i].place))
+            try_nibble(view, sample, &list[i].place, claims);
 }

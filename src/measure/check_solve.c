@@ -140,6 +140,9 @@ static uint64_t telling_frames(const struct check_view *view, const struct check
 static double carry_malus(const struct check_view *view, const struct lt_bits *place)
 {
     unsigned b = place->part[0].lsb / 8u;
+    if (lt_bits_length(place) == 4)
+        return place->part[0].lsb % 4 == 0 && check_nibble_carries(view, place->part[0].lsb) ? 6.0
+                                                                                             : 0.0;
     if (lt_bits_length(place) != 8)
         return 0.0;
     return (b > 0 && check_carries(view, b, b - 1)) ||

@@ -328,21 +328,33 @@ static int modulo(int difference, unsigned bits)
     return ((difference + half) & (whole - 1)) - half;
 }
 
+struct check_part {
+    unsigned byte, shift, width; /* bits of one byte */
+};
+
+static int part_of(const uint8_t *bytes, const struct check_part *part)
+{
+    return bytes[part->byte] >> part->shift & ((1 << part->width) - 1);
+}
+
 /* When the upper part of a number steps up, its lower byte falls: by nearly all its range where the
  * number moves slowly, and by 256 / 6 on the mean however fast it moves. Of what is independent the
  * mean of the product is 0. The upper part may be a few bits of its byte, and goes on from -1 to 0:
  * so steps are taken modulo 2^2, 2^4 and 2^8. */
-bool check_carries(const struct check_view *view, unsigned low, unsigned high)
+static bool carries(const struct check_view *view, const struct check_part *low,
+                    const struct check_part *high)
 {
     static const unsigned widths[] = {2, 4, 8};
     const struct lt_kept *kept = view->kept;
     double steps[3] = {0}, sum[3] = {0}, square[3] = {0}, against[3] = {0}, with[3] = {0};
+    int range = 1 << low->width, half = range / 2;
     for (size_t r = 1; r < kept->count; r++) {
         if (!is_looked_at(kept, r, false))
             continue;
         const uint8_t *bytes = lt_kept_row(kept, r), *before = lt_kept_row(kept, r - 1);
-        int up = bytes[high] - before[high], along = bytes[low] - before[low];
-        for (unsigned k = 0; up != 0 && k < 3; k++) {
+        int up = part_of(bytes, high) - part_of(before, high);
+        int along = part_of(bytes, low) - part_of(before, low);
+        for (unsigned k = 0; up != 0 && k < 3 && widths[k] <= high->width; k++) {
             int step = modulo(up, widths[k]);
             if (step == 0 || step < -4 || step > 4 || step == -(1 << (widths[k] - 1)))
                 continue;
@@ -350,17 +362,32 @@ bool check_carries(const struct check_view *view, unsigned low, unsigned high)
             steps[k]++;
             sum[k] += product;
             square[k] += product * product;
-            against[k] += step > 0 ? along <= -128 : along >= 128;
-            with[k] += step > 0 ? along >= 128 : along <= -128;
+            against[k] += step > 0 ? along <= -half : along >= half;
+            with[k] += step > 0 ? along >= half : along <= -half;
         }
     }
     for (unsigned k = 0; k < 3; k++) {
-        bool often =
-            steps[k] >= 30.0 && sum[k] < -20.0 * steps[k] && sum[k] < -5.0 * sqrt(square[k]);
+        bool often = steps[k] >= 30.0 && sum[k] < -20.0 / 256.0 * range * steps[k] &&
+                     sum[k] < -5.0 * sqrt(square[k]);
         /* Seldom, but then it falls by more than half its range nearly every time. */
         if (often ||
             (against[k] >= 12.0 && 2.0 * against[k] > steps[k] && 8.0 * with[k] <= against[k]))
             return true;
     }
     return false;
+}
+
+bool check_carries(const struct check_view *view, unsigned low, unsigned high)
+{
+    return carries(view, &(struct check_part){low, 0, 8}, &(struct check_part){high, 0, 8});
+}
+
+bool check_nibble_carries(const struct check_view *view, unsigned lsb)
+{
+    unsigned byte = lsb / 8, last = view->length - 1u;
+    const struct check_part low = {byte, lsb % 8, 4};
+    if (low.shift == 0)
+        return carries(view, &low, &(struct check_part){byte, 4, 4});
+    return (byte > 0 && carries(view, &low, &(struct check_part){byte - 1, 0, 8})) ||
+           (byte < last && carries(view, &low, &(struct check_part){byte + 1, 0, 8}));
 }

@@ -299,30 +299,41 @@ static void hidden_bytes_of_public_questions_show(void **state)
 }
 
 /* Any CRC of four bits, by its columns: bits that never moved in the recording come out right. */
+/* The columns of x^4 + x + 1 along the frame, those of the place itself left out. */
+static void fill_columns(struct lt_affine *affine, unsigned own_low)
+{
+    unsigned value = 3;
+    for (unsigned n = 0; n < 64; n++) {
+        unsigned byte = 7 - n / 8, bit = n % 8;
+        if (byte != 7 || bit < own_low || bit >= own_low + 4)
+            affine->column[byte][7 - bit] = (uint16_t)value;
+        value = value << 1 & 16 ? (value << 1 ^ 3) & 15 : value << 1;
+    }
+}
+
+static void put_short(struct made *made, const char *place, struct lt_affine *affine)
+{
+    made->check[made->check_count++] = (struct lt_checksum){.family = LT_CHECK_AFFINE,
+                                                            .width = 4,
+                                                            .ranges = 1,
+                                                            .range = {{0, 7}},
+                                                            .place = made_bits(place),
+                                                            .affine = affine};
+}
+
 static void a_crc_of_four_bits_holds_for_bits_that_never_moved(void **state)
 {
     struct lt_affine affine = {.constant = 5};
     struct lt_check_found found;
     struct lt_arena arena;
     struct made made;
-    unsigned value = 3; /* x^4 + x + 1 */
     (void)state;
     made_init(&made, 8, 9);
-    for (unsigned n = 0; n < 64; n++) {
-        unsigned byte = 7 - n / 8, bit = n % 8;
-        if (byte != 7 || bit < 4)
-            affine.column[byte][7 - bit] = (uint16_t)value;
-        value = value << 1 & 16 ? (value << 1 ^ 3) & 15 : value << 1;
-    }
+    fill_columns(&affine, 4);
     made_add_field(&made, "1.7..2.0", 20, 0);
     made_add_field(&made, "4.6..4.2", 0.4, 0);
     made_count(&made, "7.3..7.0", 16);
-    made.check[made.check_count++] = (struct lt_checksum){.family = LT_CHECK_AFFINE,
-                                                          .width = 4,
-                                                          .ranges = 1,
-                                                          .range = {{0, 7}},
-                                                          .place = made_bits("7.7..7.4"),
-                                                          .affine = &affine};
+    put_short(&made, "7.7..7.4", &affine);
     lt_arena_init(&arena, 0);
     find_one(&made, &arena, &found);
     for (unsigned b = 0; b < 8; b++)
@@ -330,6 +341,59 @@ static void a_crc_of_four_bits_holds_for_bits_that_never_moved(void **state)
     made_add_field(&made, "0.7..0.0", 9, 0);
     assert_int_equal(made_predicted(&made, &found.checksum, 500), 500);
     lt_arena_release(&arena);
+}
+
+/* Four bits that the others give as well lie all over the frame; those that carry into the bits
+ * above them are a number's. */
+static void a_crc_of_four_bits_is_not_the_low_end_of_a_number(void **state)
+{
+    (void)state;
+    for (unsigned seed = 1; seed <= 6; seed++) {
+        struct lt_affine affine = {.constant = 5};
+        struct lt_check_found found;
+        struct lt_arena arena;
+        struct made made;
+        made_init(&made, 8, seed);
+        fill_columns(&affine, 0);
+        made_add_field(&made, seed % 2 ? "3.7..2.0" : "1.7..0.0", 25, 0);
+        made_add_field(&made, "5.6..5.2", 0.4, 0);
+        made_count(&made, "6.7..6.4", 16);
+        put_short(&made, "7.3..7.0", &affine);
+        lt_arena_init(&arena, 0);
+        find_one(&made, &arena, &found);
+        assert_int_equal(found.place.part[0].lsb, 56);
+        lt_arena_release(&arena);
+    }
+}
+
+/* A counter in the lower half, a choice in the upper one of another byte: no column of the XOR has
+ * more than one of them. */
+static void an_xor_of_halves_side_by_side_is_one(void **state)
+{
+    struct lt_check_found found[LT_CHECKS_MAX];
+    struct made_kept kept;
+    struct lt_arena arena;
+    struct made made;
+    unsigned choice = 2;
+    (void)state;
+    made_init(&made, 5, 3);
+    made_count(&made, "3.3..3.0", 16);
+    made_keep(&made, 1500, &kept);
+    for (size_t i = 0; i < kept.kept.count; i++) {
+        uint8_t *bytes = kept.bytes + 5 * i;
+        choice = made_random(&made) % 9 ? choice : made_random(&made) & 15;
+        bytes[0] = (uint8_t)(choice << 4);
+        bytes[1] = 0x21;
+        bytes[2] = 0;
+        bytes[3] = (uint8_t)(i & 15);
+        bytes[4] = bytes[0] ^ bytes[1] ^ bytes[3];
+    }
+    lt_arena_init(&arena, 0);
+    assert_int_equal(made_search(&made, &kept.kept, &arena, found), 1);
+    assert_int_equal(found->place.part[0].lsb, 32);
+    assert_int_equal(found->checksum.family, LT_CHECK_XOR);
+    lt_arena_release(&arena);
+    made_release(&kept);
 }
 
 /* ---- what nothing explains ---- */
@@ -640,6 +704,8 @@ int main(void)
         cmocka_unit_test(what_is_found_gives_the_tsc1_example_of_sae_j1939_71),
         cmocka_unit_test(hidden_bytes_of_public_questions_show),
         cmocka_unit_test(a_crc_of_four_bits_holds_for_bits_that_never_moved),
+        cmocka_unit_test(a_crc_of_four_bits_is_not_the_low_end_of_a_number),
+        cmocka_unit_test(an_xor_of_halves_side_by_side_is_one),
         cmocka_unit_test(a_message_code_is_said_to_be_one_with_its_place),
         cmocka_unit_test(fast_numbers_are_no_codes),
         cmocka_unit_test(layouts_without_a_check_give_none),
