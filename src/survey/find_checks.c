@@ -11,7 +11,7 @@
 #define SCRATCH_CEILING ((size_t)96 << 20)
 #define FORMS_MAX       32
 #define SPOILED_SHARE   0.01 /* rows that may disagree and the check still holds on the frame */
-#define SURE_MAP        0.9 /* confidence of a map without a name that is taken for the frame's check */
+#define SURE_MAP        0.95 /* confidence of a map that is taken for the frame's check */
 #define ROWS_TO_HOLD    16
 
 /* --- on one page --- */
@@ -90,15 +90,61 @@ static enum lt_code find_checks(struct parts *parts, struct frame_parts *frame,
     return code;
 }
 
+static bool is_named(const struct lt_check_found *check)
+{
+    return check->form == LT_CHECK_FOUND && check->checksum.family != LT_CHECK_AFFINE;
+}
+
+/* A map without a name. */
+static bool is_map(const struct lt_check_found *check)
+{
+    return check->form == LT_CHECK_FOUND && check->checksum.family == LT_CHECK_AFFINE &&
+           check->confidence < SURE_MAP;
+}
+
 /* A check over the whole frame turned round gives other bits too: each page would have "checks". */
 static bool is_explained(const struct page_parts *whole)
 {
     for (size_t i = 0; i < whole->check_count; i++)
-        if (whole->checks[i].form == LT_CHECK_FOUND &&
-            (whole->checks[i].checksum.family != LT_CHECK_AFFINE ||
-             whole->checks[i].confidence >= SURE_MAP))
+        if (whole->checks[i].form == LT_CHECK_FOUND && !is_map(&whole->checks[i]))
             return true;
     return false;
+}
+
+static bool has_map(const struct page_parts *whole)
+{
+    for (size_t i = 0; i < whole->check_count; i++)
+        if (is_map(&whole->checks[i]))
+            return true;
+    return false;
+}
+
+static void drop_check(struct page_parts *page, size_t index)
+{
+    page->check_count--;
+    memmove(page->checks + index, page->checks + index + 1,
+            (page->check_count - index) * sizeof *page->checks);
+}
+
+/* Beside a map of the whole, a page's is worth no more: only a form with a name is. */
+static void drop_unnamed(struct page_parts *page)
+{
+    for (size_t i = page->check_count; i-- > 0;)
+        if (!is_named(&page->checks[i]))
+            drop_check(page, i);
+}
+
+/* What the whole has is no page's; but the bits of a map may be. */
+static void take_whole(const struct frame_parts *frame, struct lt_bit_set *taken)
+{
+    const struct page_parts *whole = &frame->pages[0];
+    struct lt_bit_set maps = {{0}};
+    parts_take(taken, whole, true);
+    for (size_t i = 0; i < whole->check_count; i++)
+        if (is_map(&whole->checks[i]))
+            lt_bit_set_add_bits(&maps, &whole->checks[i].place);
+    for (size_t w = 0; w < sizeof maps.word / sizeof *maps.word; w++)
+        taken->word[w] &= ~maps.word[w];
 }
 
 static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
@@ -109,7 +155,7 @@ static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
     (void)context;
     if (frame->paged) {
         lt_bit_set_add_bits(&taken, &frame->stream->selector.bits);
-        parts_take(&taken, &frame->pages[0], true);
+        take_whole(frame, &taken);
     }
     lt_arena_init(&scratch, SCRATCH_CEILING);
     enum lt_code code = find_counters(parts, page, &taken, &scratch);
@@ -117,8 +163,96 @@ static enum lt_code look_at_page(struct parts *parts, struct frame_parts *frame,
         drop_what_pages_hold(frame);
     if (code == LT_OK && (page == frame->pages || !is_explained(&frame->pages[0])))
         code = find_checks(parts, frame, page, &taken, &scratch);
+    if (page != frame->pages && has_map(&frame->pages[0]))
+        drop_unnamed(page);
     lt_arena_release(&scratch);
     return code;
+}
+
+/* --- counters that other pages have too --- */
+
+struct shared_counters {
+    size_t count;
+    struct lt_counter_found found[2 * LT_COUNTERS_MAX];
+};
+
+static bool same_counter(const struct lt_counter_found *a, const struct lt_counter_found *b)
+{
+    return a->bits.msb == b->bits.msb && a->bits.lsb == b->bits.lsb && a->order == b->order &&
+           a->modulus == b->modulus && a->step == b->step && a->on_change == b->on_change;
+}
+
+static bool has_counter(const struct page_parts *page, const struct lt_counter_found *counter)
+{
+    for (size_t i = 0; i < page->counter_count; i++)
+        if (same_counter(&page->counters[i], counter))
+            return true;
+    return false;
+}
+
+/* Those of two pages or more. */
+static void gather_shared(const struct frame_parts *frame, struct shared_counters *shared)
+{
+    shared->count = 0;
+    for (size_t p = 1; p < frame->page_count; p++)
+        for (size_t i = 0; i < frame->pages[p].counter_count; i++) {
+            const struct lt_counter_found *counter = &frame->pages[p].counters[i];
+            bool listed = false, again = false;
+            for (size_t k = 0; k < shared->count; k++)
+                listed = listed || same_counter(&shared->found[k], counter);
+            for (size_t q = p + 1; q < frame->page_count && !listed && !again; q++)
+                again = has_counter(&frame->pages[q], counter);
+            if (again && shared->count < 2 * LT_COUNTERS_MAX)
+                shared->found[shared->count++] = *counter;
+        }
+}
+
+static bool is_free_of(const struct page_parts *page, const struct lt_counter_found *counter)
+{
+    struct lt_bits bits = {.parts = 1, .part = {counter->bits}};
+    struct lt_bit_set taken = {{0}};
+    parts_take(&taken, page, true);
+    return !lt_bit_set_meets(&taken, &bits);
+}
+
+/* Of two counters that go together on a page one was given up, for one may be the other's check. */
+static enum lt_code share_counters(struct parts *parts, struct frame_parts *frame,
+                                   struct page_parts *page, void *context)
+{
+    const struct shared_counters *shared = context;
+    enum lt_code code = LT_OK;
+    if (page == frame->pages)
+        return LT_OK;
+    for (size_t i = 0; i < shared->count && code == LT_OK; i++) {
+        const struct lt_counter_found *counter = &shared->found[i];
+        struct lt_counter_found found;
+        struct lt_arena scratch;
+        bool goes_on = false;
+        if (page->counter_count == LT_COUNTERS_MAX || !is_free_of(page, counter))
+            continue;
+        lt_arena_init(&scratch, SCRATCH_CEILING);
+        code = lt_counter_goes_on(&page->kept, page->period_ns, counter, &scratch, &found, &goes_on,
+                                  parts->work->error);
+        lt_arena_release(&scratch);
+        if (!goes_on)
+            continue;
+        struct lt_counter_found *list =
+            lt_arena_array(&parts->keep, page->counter_count + 1, sizeof *list);
+        if (!list)
+            return parts_no_memory(parts);
+        if (page->counter_count)
+            memcpy(list, page->counters, page->counter_count * sizeof *list);
+        list[page->counter_count++] = found;
+        page->counters = list;
+    }
+    return code;
+}
+
+static enum lt_code share_all_counters(struct parts *parts, struct frame_parts *frame)
+{
+    struct shared_counters shared;
+    gather_shared(frame, &shared);
+    return shared.count ? parts_each_page(parts, frame, share_counters, &shared) : LT_OK;
 }
 
 /* --- what is the whole frame's --- */
@@ -136,13 +270,6 @@ static bool holds_on(const struct lt_kept *kept, struct lt_check_found *check)
     check->verified = verified;
     check->failed = failed;
     return true;
-}
-
-static void drop_check(struct page_parts *page, size_t index)
-{
-    page->check_count--;
-    memmove(page->checks + index, page->checks + index + 1,
-            (page->check_count - index) * sizeof *page->checks);
 }
 
 static void drop_at(struct page_parts *page, const struct lt_bits *place)
@@ -164,9 +291,34 @@ static enum lt_code move_to_whole(struct parts *parts, struct frame_parts *frame
     return LT_OK;
 }
 
+/* Where each page has a constant of its own, and pages are few, a map over the whole frame takes
+ * the selector's bits for what enters: of a map and of forms on most pages the forms are right. */
+static void settle_maps(struct frame_parts *frame)
+{
+    struct page_parts *whole = &frame->pages[0];
+    size_t named = 0;
+    if (!has_map(whole) || is_explained(whole))
+        return;
+    for (size_t i = 1; i < frame->page_count; i++) {
+        bool has = false;
+        for (size_t c = 0; c < frame->pages[i].check_count; c++)
+            has = has || is_named(&frame->pages[i].checks[c]);
+        named += has;
+    }
+    if (named >= 2 && 2 * named >= frame->page_count - 1) {
+        for (size_t c = whole->check_count; c-- > 0;)
+            if (is_map(&whole->checks[c]))
+                drop_check(whole, c);
+        return;
+    }
+    for (size_t i = 1; i < frame->page_count; i++)
+        frame->pages[i].check_count = 0;
+}
+
 /* A check of one page that holds on all rows; and nothing is authenticated that a page explains. */
 static enum lt_code settle_whole(struct parts *parts, struct frame_parts *frame)
 {
+    settle_maps(frame);
     for (size_t i = 1; i < frame->page_count; i++) {
         struct page_parts *page = &frame->pages[i];
         for (size_t c = 0; c < page->check_count; c++) {
@@ -297,6 +449,8 @@ enum lt_code parts_find_checks(struct parts *parts)
         code = parts_each_page(parts, frame, look_at_page, NULL);
         if (code == LT_OK && frame->paged)
             code = settle_whole(parts, frame);
+        if (code == LT_OK && frame->paged)
+            code = share_all_counters(parts, frame);
     }
     return code == LT_OK ? transfer_all(parts) : code;
 }

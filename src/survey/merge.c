@@ -267,6 +267,9 @@ static bool give(struct merge *merge, struct output *output, const struct lt_sur
     with_pages.pages = page_count ? pages : NULL;
     with_pages.page_count = page_count;
     *out = parts_copy_field(arena, &with_pages);
+    /* Of a page that is none nothing is right; but a check was tried on every frame of it. */
+    if (page_count && out->kind != LT_FIELD_CHECKSUM)
+        out->confidence *= merge->frame->stream->selector.confidence;
     if (out->kind == LT_FIELD_CHECKSUM) {
         out->check.checksum.has_page = page_count == 1;
         out->check.checksum.page = page_count == 1 ? pages[0] : 0;

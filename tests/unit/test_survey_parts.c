@@ -99,6 +99,89 @@ static void a_quantity_of_all_pages_is_one_and_those_of_a_page_stay_apart(void *
     made_end(&made);
 }
 
+/* Three pages whose checks differ by a constant that belongs to the page: a map over the whole
+ * frame takes the selector's two bits for it, and says nothing of a fourth page. Each page has a
+ * counter in 2.3..2.0; the third has another one, and nothing else that moves. */
+static void make_constants(struct made_bus *made, size_t count)
+{
+    static const uint8_t own[] = {0x9D, 0x42, 0x6A};
+    struct lt_checksum form;
+    struct lt_error error;
+    double *pages[2] = {made_course(made, count, 30000, 6000),
+                        made_course(made, count, 12000, 4000)};
+    assert_int_equal(lt_checksum_parse(LT_TEXT("crc8-sae-j1850 over 0..6 in 7"), &form, &error),
+                     LT_OK);
+    for (size_t i = 0; i < count; i++) {
+        unsigned page = (unsigned)(made_random(made) % 3);
+        uint8_t data[8] = {(uint8_t)(page + 1)};
+        static unsigned turns[3];
+        turns[page]++;
+        data[2] = (uint8_t)(turns[page] % 16);
+        if (page < 2)
+            made_put16(data + 4, pages[page][i]);
+        else
+            data[3] = (uint8_t)turns[page];
+        data[7] = (uint8_t)(lt_checksum_compute(&form, data, 8, 0x2B0, false) ^ own[page]);
+        made_add(made, 0, 0x2B0, (int64_t)i * 10 * MADE_MS, data, 8);
+    }
+    free(pages[0]);
+    free(pages[1]);
+}
+
+static void a_constant_of_each_page_is_not_a_map_over_the_frame(void **state)
+{
+    struct made_bus made;
+    (void)state;
+    made_begin(&made, 15);
+    make_constants(&made, 9000);
+    made_survey(&made, 0);
+    const struct lt_survey_frame *frame = made_find(&made, 0, 0x2B0);
+    assert_true(frame->stream->selector.present);
+    unsigned named = 0;
+    for (size_t i = 0; i < frame->field_count; i++) {
+        const struct lt_survey_field *field = &frame->fields[i];
+        if (field->kind != LT_FIELD_CHECKSUM)
+            continue;
+        assert_int_equal(field->check.checksum.family, LT_CHECK_CRC8);
+        assert_true(field->check.checksum.has_page);
+        named++;
+    }
+    assert_int_equal(named, 3);
+    made_end(&made);
+}
+
+static void a_counter_of_the_other_pages_is_found_beside_one_that_goes_with_it(void **state)
+{
+    struct made_bus made;
+    (void)state;
+    made_begin(&made, 16);
+    make_constants(&made, 9000);
+    made_survey(&made, 0);
+    const struct lt_survey_frame *frame = made_find(&made, 0, 0x2B0);
+    const struct lt_survey_field *shared = field_at(frame, LT_FIELD_COUNTER, "2.3..2.0");
+    const struct lt_survey_field *own = field_at(frame, LT_FIELD_COUNTER, "3.7..3.0");
+    assert_non_null(shared);
+    assert_null(shared->pages);
+    assert_non_null(own);
+    assert_int_equal(own->page_count, 1);
+    made_end(&made);
+}
+
+static void nothing_on_a_page_is_surer_than_that_it_is_one(void **state)
+{
+    struct made_bus made;
+    (void)state;
+    made_begin(&made, 17);
+    make_paged(&made, 900);
+    made_survey(&made, 0);
+    const struct lt_survey_frame *frame = made_find(&made, 0, 0x2A0);
+    assert_true(frame->stream->selector.present);
+    for (size_t i = 0; i < frame->field_count; i++)
+        if (frame->fields[i].pages && frame->fields[i].kind != LT_FIELD_CONSTANT)
+            assert_true(frame->fields[i].confidence < frame->stream->selector.confidence);
+    made_end(&made);
+}
+
 /* A maker's form: the rich frame solves it, the sparse one has too few different frames. */
 static void a_sparse_frame_gets_the_form_of_a_rich_one(void **state)
 {
@@ -222,6 +305,9 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_runs_over_all_pages_is_one_field),
         cmocka_unit_test(a_quantity_of_all_pages_is_one_and_those_of_a_page_stay_apart),
+        cmocka_unit_test(a_constant_of_each_page_is_not_a_map_over_the_frame),
+        cmocka_unit_test(a_counter_of_the_other_pages_is_found_beside_one_that_goes_with_it),
+        cmocka_unit_test(nothing_on_a_page_is_surer_than_that_it_is_one),
         cmocka_unit_test(a_sparse_frame_gets_the_form_of_a_rich_one),
         cmocka_unit_test(the_second_reading_tries_every_frame),
         cmocka_unit_test(a_claim_that_fails_on_the_whole_loses_its_confidence),
