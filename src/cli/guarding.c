@@ -771,7 +771,8 @@ static int work(struct guard_run *run)
         open_log(run, &error) != LT_OK || open_talk(run, &error) != LT_OK)
         return fail(&error);
     stop_on_signals();
-    hurry();
+    if (run->wanted->armed)
+        hurry();
     run->state = lt_guard_state(run->guard);
     tell_begin(run);
     begin_text(run);
