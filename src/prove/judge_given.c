@@ -5,6 +5,7 @@
 
 #include "prove/inside.h"
 
+#define SERVICE_UDS     0x22               /* its identifiers have 16 bits */
 #define BEHIND_NS       (3 * NS_PER_S / 2) /* a person marks up to so long after the change */
 #define AHEAD_NS        NS_PER_S
 #define MARKS_LEAST     2
@@ -134,9 +135,29 @@ void judge_calibration(struct judge *judge)
 
 /* --- profiles of parameters alone: what the car answered --- */
 
+/* The answers to the signal's own parameter: another one may be of the same role. */
+static const struct lt_proof_reference *answers_to(const struct judge *judge,
+                                                   const struct lt_signal_def *def)
+{
+    const struct lt_parameter_def *parameter = &judge->prove->profile->parameters[def->parameter];
+    const struct lt_proof_reference *best = NULL;
+    char asked[40];
+    size_t len =
+        lt_text_format(asked, sizeof asked,
+                       parameter->service == SERVICE_UDS ? "obd %02X %04X " : "obd %02X %02X ",
+                       parameter->service, (unsigned)parameter->pid);
+    for (size_t i = 0; i < judge->given->reference_count; i++) {
+        const struct lt_proof_reference *r = &judge->given->references[i];
+        if (strcmp(r->target, def->role_name) == 0 && strncmp(r->name, asked, len) == 0 &&
+            (!best || r->count > best->count))
+            best = r;
+    }
+    return best;
+}
+
 static void judge_answer(struct judge *judge, const struct signal_watch *watch)
 {
-    const struct lt_proof_reference *reference = reference_of(judge, watch->def->role_name);
+    const struct lt_proof_reference *reference = answers_to(judge, watch->def);
     char low[NUMBER_ROOM], high[VALUE_ROOM];
     size_t outside = 0, count = reference ? reference->count : 0;
     for (size_t i = 0; i < count; i++)
