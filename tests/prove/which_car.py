@@ -54,6 +54,8 @@ def variants(loomtap, folder, car, count, chance):
     for fault in made:
         by_kind[fault.kind].append(fault)
     seen = {car.text()}
+    if not is_sound(loomtap, folder, car.text()):
+        raise SystemExit('the right profile has faults')
     while len(seen) <= count:
         frames, signals, what = {}, {}, []
         for _ in range(chance.choice([1, 1, 1, 2, 3])):
