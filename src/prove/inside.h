@@ -367,6 +367,14 @@ void claim_measured(struct judge *judge, struct lt_claim *claim, const char *for
     __attribute__((format(printf, 3, 4)));
 void claim_say(struct judge *judge, struct lt_claim *claim, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
+/* What was claimed so far: this kind of the subject holds; any kind of it does not. */
+bool is_proven(const struct judge *judge, enum lt_claim_id id, const char *subject);
+bool is_contradicted(const struct judge *judge, const char *subject);
+/* Diagnostics agree with the signal. */
+static inline bool is_borne_out(const struct judge *judge, const char *signal)
+{
+    return is_proven(judge, LT_CLAIM_OBD, signal);
+}
 static inline double limit_of(const struct judge *judge, enum lt_limit limit)
 {
     return judge->prove->limit[limit];

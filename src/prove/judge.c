@@ -24,6 +24,24 @@ struct lt_claim *claim(struct judge *judge, enum lt_claim_id id, const char *sub
     return claim;
 }
 
+bool is_proven(const struct judge *judge, enum lt_claim_id id, const char *subject)
+{
+    for (size_t i = 0; i < judge->count; i++)
+        if (judge->list[i].id == id && judge->list[i].verdict == LT_PROVEN &&
+            strcmp(judge->list[i].subject, subject) == 0)
+            return true;
+    return false;
+}
+
+bool is_contradicted(const struct judge *judge, const char *subject)
+{
+    for (size_t i = 0; i < judge->count; i++)
+        if (judge->list[i].verdict == LT_CONTRADICTED &&
+            strcmp(judge->list[i].subject, subject) == 0)
+            return true;
+    return false;
+}
+
 static const char *keep(struct judge *judge, const char *format, va_list args)
     __attribute__((format(printf, 2, 0)));
 static const char *keep(struct judge *judge, const char *format, va_list args)

@@ -111,15 +111,6 @@ struct copies {
     size_t count;
 };
 
-static bool is_borne_out(const struct judge *judge, const struct signal_watch *watch)
-{
-    for (size_t i = 0; i < judge->count; i++)
-        if (judge->list[i].id == LT_CLAIM_OBD && judge->list[i].verdict == LT_PROVEN &&
-            strcmp(judge->list[i].subject, watch->def->name) == 0)
-            return true;
-    return false;
-}
-
 /* Two others that differ from this one agree with each other. */
 static bool is_outvoted(const struct copies *copies, size_t own)
 {
@@ -134,12 +125,12 @@ static const char *borne_out_other(const struct judge *judge, const struct copie
                                    size_t own)
 {
     const struct signal_watch *watch = copies->list[own];
-    if (is_borne_out(judge, watch))
+    if (is_borne_out(judge, watch->def->name))
         return NULL;
     for (size_t i = 0; i < copies->count; i++)
         if (copies->alike[own][i] < 0 &&
             strcmp(copies->list[i]->def->role_name, watch->def->role_name) == 0 &&
-            is_borne_out(judge, copies->list[i]))
+            is_borne_out(judge, copies->list[i]->def->name))
             return copies->list[i]->def->name;
     return NULL;
 }

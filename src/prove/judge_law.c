@@ -50,11 +50,7 @@ static struct signal_watch *ready(const struct judge *judge, const char *role)
 /* What is contradicted itself says nothing about others. */
 static bool is_sound(const struct judge *judge, const struct signal_watch *watch)
 {
-    for (size_t i = 0; watch && i < judge->count; i++)
-        if (judge->list[i].verdict == LT_CONTRADICTED &&
-            strcmp(judge->list[i].subject, watch->def->name) == 0)
-            return false;
-    return watch != NULL;
+    return watch && !is_contradicted(judge, watch->def->name);
 }
 
 static size_t stride(const struct signal_watch *watch)
@@ -205,15 +201,6 @@ static void add_pair(struct moments *m, double x, double y)
     m->most_y = fmax(m->most_y, y);
 }
 
-static bool is_borne_out(const struct judge *judge, const struct signal_watch *watch)
-{
-    for (size_t i = 0; i < judge->count; i++)
-        if (judge->list[i].id == LT_CLAIM_OBD && judge->list[i].verdict == LT_PROVEN &&
-            strcmp(judge->list[i].subject, watch->def->name) == 0)
-            return true;
-    return false;
-}
-
 /* Exhaust gas let in again, a turbocharger, overrun: all loosen the law, none turns it round. So it
  * is broken only by what falls where the other rises, all over the drive; and whose fault that is,
  * only diagnostics can say. */
@@ -233,8 +220,10 @@ static void law_load(struct judge *judge, const struct signal_watch *load,
     bool moved = m.n >= PAIRS_LEAST && m.most_x - m.least_x >= LOAD_SPAN &&
                  m.most_y - m.least_y >= PRESSURE_SPAN;
     double r = m.xx > 0 && m.yy > 0 ? m.xy / sqrt(m.xx * m.yy) : 0;
-    bool of_load = !is_borne_out(judge, load) && is_borne_out(judge, pressure);
-    bool of_pressure = is_borne_out(judge, load) && !is_borne_out(judge, pressure);
+    bool of_load =
+        !is_borne_out(judge, load->def->name) && is_borne_out(judge, pressure->def->name);
+    bool of_pressure =
+        is_borne_out(judge, load->def->name) && !is_borne_out(judge, pressure->def->name);
     enum lt_proof_verdict verdict = LT_NOT_EXERCISED;
     if (moved && r >= RISE_R)
         verdict = LT_PROVEN;

@@ -7,7 +7,6 @@
  */
 #include <inttypes.h>
 #include <math.h>
-#include <string.h>
 
 #include "prove/inside.h"
 
@@ -24,15 +23,6 @@ bool counter_counts(const struct frame_watch *watch)
     uint64_t moved = watch->counter_steps - watch->counter_still;
     return watch->def->counter.present && moved >= FRAMES_LEAST &&
            (double)(watch->counter_good + watch->counter_lost) >= COUNTS_SHARE * (double)moved;
-}
-
-static bool is_contradicted(const struct judge *judge, const char *subject)
-{
-    for (size_t i = 0; i < judge->count; i++)
-        if (judge->list[i].verdict == LT_CONTRADICTED &&
-            strcmp(judge->list[i].subject, subject) == 0)
-            return true;
-    return false;
 }
 
 /* Did the quantity move, by diagnostics, while the frame stood? */

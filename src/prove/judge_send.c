@@ -1,7 +1,6 @@
 /* Claims about frames that the kit is to send, and about the buses: in the capture and alive, with
  * room for what is to be sent. */
 #include <inttypes.h>
-#include <string.h>
 
 #include "prove/inside.h"
 
@@ -88,15 +87,6 @@ static bool same_making(const struct lt_checksum *a, const struct lt_checksum *b
            a->with_length == b->with_length && a->data_id_count == b->data_id_count &&
            (!a->data_id_count || a->data_id_mode == b->data_id_mode) &&
            a->family != LT_CHECK_AFFINE;
-}
-
-static bool is_proven(const struct judge *judge, enum lt_claim_id id, const char *subject)
-{
-    for (size_t i = 0; i < judge->count; i++)
-        if (judge->list[i].id == id && judge->list[i].verdict == LT_PROVEN &&
-            strcmp(judge->list[i].subject, subject) == 0)
-            return true;
-    return false;
 }
 
 /* A frame that came, whose checksum (or counter, where there is none) is made alike and proven. */
