@@ -28,6 +28,7 @@
 #define NEIGHBOURS_MAX 2
 #define CONTENTS_LEAST 3 /* different frames that make a checksum certain enough to be proven */
 #define PIECES_MAX     8
+#define NO_FRAME       UINT8_MAX
 
 /* From one time to another; what cannot be counted is for ever. */
 static inline int64_t gap_between(int64_t from_ns, int64_t to_ns)
@@ -219,7 +220,7 @@ struct frame_watch {
     uint64_t care, taken, sample_due, sample_every;
     size_t neighbour_count; /* above the counter */
     struct neighbour neighbour[NEIGHBOURS_MAX];
-    uint8_t last_len;
+    uint8_t last_len; /* NO_FRAME: the next is another whatever it is */
     _Alignas(8) uint8_t last[LT_FRAME_ROOM];
     struct lt_timing_counts timing;
     struct check_table table;

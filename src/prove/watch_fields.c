@@ -147,6 +147,7 @@ void frame_run_end(struct lt_prove *prove, struct frame_watch *watch)
         watch->repeated_frames += run->frames;
     }
     run->frames = 0;
+    watch->last_len = NO_FRAME;
 }
 
 static void take_news(struct lt_prove *prove, struct frame_watch *watch, int64_t time_ns)

@@ -22,6 +22,7 @@ bool frame_watch_init(struct lt_prove *prove, uint32_t frame)
     watch->counter_bottom = UINT32_MAX;
     watch->due_ns =
         watch->def->period_ns ? (int64_t)(GAP_PERIODS * (double)watch->def->period_ns) : INT64_MAX;
+    watch->last_len = NO_FRAME;
     watch->is_pgn = watch->def->is_pgn;
     watch->length =
         (uint16_t)(watch->def->length < LT_FRAME_MAX ? watch->def->length : LT_FRAME_MAX);

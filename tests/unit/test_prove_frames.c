@@ -209,6 +209,24 @@ static void repeated(void **state)
     expect(proof, "repeated", "f", "not exercised"); /* what it carries may well stand */
 }
 
+/* A run of one content ends with the capture, or where a clock is set. */
+static void a_run_ends_where_the_clock_is_set(void **state)
+{
+    (void)state;
+    begin_capture();
+    for (unsigned part = 0; part < 3; part++)
+        for (unsigned i = 0; i < 150; i++) {
+            unsigned n = i < 30 ? 100 * part + i : 100 * part + 30;
+            put(i * 10 - part * 1e8, "can0", "123", (const uint8_t[8]){0, (uint8_t)(n & 15)}, 8);
+            put(i * 10 - part * 1e8 + 1, "can0", "200", (const uint8_t[8]){(uint8_t)i}, 8);
+        }
+    const struct lt_proof *proof =
+        prove(HEAD FRAME "counter = 1.3..1.0\n[frame g]\nbus = b\nid = 0x200\nlength = "
+                         "8\nperiod_ms = 10\n");
+    expect(proof, "repeated", "f", "proven");
+    assert_non_null(strstr(find_claim(proof, "repeated", "f")->measured, "for 1.19 s"));
+}
+
 /* The whole bus is silent or stands: nobody had news. */
 static void a_car_that_stands_repeats_nothing(void **state)
 {
@@ -454,6 +472,7 @@ int main(void)
         cmocka_unit_test(counter_beyond_its_modulus),
         cmocka_unit_test(checksum),
         cmocka_unit_test(repeated),
+        cmocka_unit_test(a_run_ends_where_the_clock_is_set),
         cmocka_unit_test(a_car_that_stands_repeats_nothing),
         cmocka_unit_test(send_free),
         cmocka_unit_test(send_made),
