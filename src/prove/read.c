@@ -200,9 +200,8 @@ static inline void take_data_frame(struct pass *pass, const struct lt_frame *fra
     } else {
         take_bus(route->live, route->bits[frame->len], frame->time_ns);
     }
-    if (route->is_transport)
-        prove->claimed_frames += transport_take(prove, frame);
-    prove->claimed_frames += plan != NULL;
+    bool whole = route->is_transport && transport_take(prove, frame);
+    prove->claimed_frames += plan || whole;
     if (!plan)
         return;
     frame_watch_take(prove, route->watch, plan, frame);

@@ -26,8 +26,17 @@ static const char profile_text[] =
     "[signal x]\nframe = g\npage = p 2\nbits = 1.7..2.0\norder = motorola\nform = "
     "reciprocal\nscale = 1/512\n"
     "[frame j]\npgn = 61444\n"
-    "[signal t]\nframe = j\nbits = 7.7..0.0\norder = intel\nsign = float\n"
-    "[frame kit]\nbus = b\nid = 0x700\nperiod_ms = 100\ndirection = send\n";
+    "[signal t]\nframe = j\nbits = 7.7..4.0\norder = intel\nsign = float\n"
+    "[frame long]\npgn = 65251\nlength = 70\nperiod_ms = 1000\n"
+    "[signal air]\nframe = long\nbits = 1.7..0.0\norder = intel\nscale = 0.01\nunit = kPa\nrole = "
+    "manifold_pressure\n"
+    "[signal far]\nframe = long\nbits = 69.7..64.0\norder = intel\n"
+    "[signal late]\nframe = long\nbits = 9.7..8.4\norder = intel\nunit = %\nrole = load\n"
+    "[signal again]\nframe = j\nbits = 3.7..3.0\nunit = %\nrole = load\n"
+    "[bus other]\nbitrate = 250000\n[frame h]\nbus = other\nid = 0x200\nlength = 3\nperiod_ms = "
+    "20\ncounter = 2.7..2.4\n"
+    "[frame kit]\nbus = b\nid = 0x700\nperiod_ms = 100\ndirection = send\nchecksum = xor over "
+    "0..6 in 7\n";
 
 static void check(bool fine)
 {
