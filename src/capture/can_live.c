@@ -10,12 +10,14 @@
 #include <sys/stat.h>
 
 #include "loomtap/base/clock.h"
+#include "loomtap/base/number.h"
 #include "loomtap/capture/can_bus.h"
 
 #include "capture/reader.h"
 
-#define PREFIX  "can:"
-#define LOOK_NS INT64_C(50000000) /* how late the end is noticed at most */
+#define PREFIX    "can:"
+#define LOOK_NS   INT64_C(50000000) /* how late the end is noticed at most */
+#define TIME_ROOM 24                /* seconds with nine digits behind the point */
 
 struct lt_can_live {
     struct lt_can_bus *bus;
@@ -25,7 +27,10 @@ struct lt_can_live {
         bool heard;
         uint16_t number; /* of the reader's buses, once heard */
     } ports[LT_BUSES_MAX];
-    int64_t until_ns; /* CLOCK_MONOTONIC; LT_NO_TIME: without end */
+    char times[LT_BATCH][TIME_ROOM]; /* what the batch's time_text points at */
+    int64_t until_ns;                /* CLOCK_MONOTONIC; LT_NO_TIME: without end */
+    int64_t end_ns;                  /* CLOCK_REALTIME, when it was over; LT_NO_TIME: it goes on */
+    bool ended;                      /* and nothing of before is left */
 };
 
 /* A file of that name is a file. */
@@ -86,6 +91,7 @@ enum lt_code lt_can_live_begin(struct lt_reader *reader, const char *name, struc
     free(text);
     if (code == LT_OK) {
         int64_t for_ns = reader->options.live_for_ns;
+        live->end_ns = LT_NO_TIME;
         live->until_ns = for_ns > 0 ? lt_clock_ns(CLOCK_MONOTONIC) + for_ns : LT_NO_TIME;
         reader->input.at_eof = true; /* it has no bytes */
     }
@@ -115,8 +121,11 @@ static uint16_t number_of(struct lt_reader *reader, size_t at)
 
 static void keep_frame(struct lt_reader *reader, const struct lt_can_heard *heard)
 {
-    struct lt_frame *frame = &reader->batch[reader->batch_count++];
+    size_t at = reader->batch_count++;
+    struct lt_frame *frame = &reader->batch[at];
     *frame = *heard->frame;
+    frame->time_text = reader->live->times[at];
+    frame->time_len = (uint8_t)lt_print_fixed(reader->live->times[at], heard->time_ns, 9);
     frame->bus = number_of(reader, heard->bus);
     lt_reader_count_frames(reader, frame, 1, frame->flags);
 }
@@ -140,22 +149,37 @@ static void count_drops(struct lt_reader *reader)
     reader->counts.dropped_frames = drops;
 }
 
+/* From the moment it is over no frame is waited for; those that came before it still are taken. */
+static bool note_end(struct lt_reader *reader)
+{
+    struct lt_can_live *live = reader->live;
+    if (live->end_ns == LT_NO_TIME && is_over(reader))
+        live->end_ns = lt_clock_ns(CLOCK_REALTIME);
+    return live->end_ns != LT_NO_TIME;
+}
+
 /* Frames until none waits, at least one; none: it is over. */
 void lt_can_live_take(struct lt_reader *reader)
 {
     struct lt_can_live *live = reader->live;
-    while (reader->batch_count < LT_BATCH && !is_over(reader)) {
+    while (reader->batch_count < LT_BATCH && !live->ended) {
         struct lt_can_heard heard;
+        bool over = note_end(reader);
         int64_t wait_ns = left_ns(live) < LOOK_NS ? left_ns(live) : LOOK_NS;
-        enum lt_can_event event =
-            lt_can_bus_next(live->bus, reader->batch_count || wait_ns < 0 ? 0 : wait_ns, &heard);
-        if (event == LT_CAN_FRAME)
+        if (over || reader->batch_count || wait_ns < 0)
+            wait_ns = 0;
+        enum lt_can_event event = lt_can_bus_next(live->bus, wait_ns, &heard);
+        if (event == LT_CAN_FRAME && over && heard.time_ns > live->end_ns)
+            live->ended = true;
+        else if (event == LT_CAN_FRAME)
             keep_frame(reader, &heard);
         else if (event != LT_CAN_TIMEOUT)
             note_event(reader, event, &heard);
+        else if (over)
+            live->ended = true;
         else if (reader->batch_count > 0)
             return;
     }
-    if (is_over(reader))
+    if (live->ended)
         count_drops(reader);
 }

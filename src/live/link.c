@@ -247,6 +247,9 @@ static enum lt_listening judge_listening(const struct lt_link *link, uint32_t mo
 static void finish(const struct reading *reading)
 {
     struct lt_link *link = reading->link;
+    /* The kernel gives back what it was told; the adapter samples where its maker chose. */
+    if (link->rate_count > 0)
+        link->sample_point = link->data_sample_point = 0;
     /* A mode that is always on is not in the list, but it is on. */
     uint32_t can = link->says_supported ? reading->supported | reading->modes : UINT32_MAX;
     link->can_listen_only = link->has_modes && (can & CAN_CTRLMODE_LISTENONLY);

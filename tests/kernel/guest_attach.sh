@@ -26,17 +26,18 @@ try() { # name, what the car does, arguments of attach
     cp adapter.bytes "$name.bytes"
     ip -details link show "$adapter" >"$name.link" 2>&1
 }
+# Long enough for a busy machine, where something is to be heard; silence need not last.
 auto() { # name, what the car does, more arguments
     name=$1
     car=$2
     shift 2
-    try "$name" "$car" "$adapter" --bitrate auto --listen 300ms --json "$@"
+    try "$name" "$car" "$adapter" --bitrate auto --listen 1s --json "$@"
 }
 given() {
     name=$1
     car=$2
     shift 2
-    try "$name" "$car" "$adapter" --bitrate 500000 --listen 400ms --json "$@"
+    try "$name" "$car" "$adapter" --bitrate 500000 --listen 2s --json "$@"
 }
 
 echo "-- each usual rate that the adapter has"
@@ -47,15 +48,15 @@ auto rate-untold "rate 7 right frames wrong silence"
 auto rate-passive "rate 5 right frames wrong passive"
 
 echo "-- what is no answer"
-auto silent "rate 0"
+auto silent "rate 0" --listen 200ms
 auto bursts "rate 0 wrong errors"
 auto mixed "rate 6 right mixed wrong errors"
-auto few "rate 6 right few wrong silence" --listen 40ms
+auto few "rate 6 right few wrong silence" --listen 600ms
 auto sending "rate 4 right frames wrong sending"
 
 echo "-- a rate that is given"
 given given "rate 6 right frames wrong errors" --sample-point 80%
-given given-quiet "rate 0"
+given given-quiet "rate 0" --listen 200ms
 given given-wrong "rate 4 right frames wrong errors"
 given given-few "rate 6 right few"
 
@@ -63,14 +64,14 @@ echo "-- active, and not"
 given active "rate 6 right frames wrong errors" --active --cautions-read
 given active-mixed "rate 6 right mixed" --active --cautions-read
 given active-wrong "rate 4 right frames wrong errors" --active --bench --cautions-read
-given active-quiet "rate 0" --active --cautions-read
-given active-bench "rate 0" --active --bench --cautions-read
+given active-quiet "rate 0" --listen 200ms --active --cautions-read
+given active-bench "rate 0" --listen 200ms --active --bench --cautions-read
 auto active-found "rate 4 right frames wrong errors" --active --cautions-read
 
 given unread "rate 6 right frames" --active
 
 echo "-- text, and state without a change"
-try text "rate 6 right frames wrong errors" "$adapter" --bitrate auto --listen 300ms
+try text "rate 6 right frames wrong errors" "$adapter" --bitrate auto
 try state "rate 6 right frames wrong errors" "$adapter"
 try down "rate 6 right frames" "$adapter" --down
 try down-text "rate 0" "$adapter"

@@ -14,10 +14,10 @@ begin() { # name, arguments: until it listens to both
     pids="$pids $name=$!"
     wait_receivers "$want"
 }
-# Everything that was sent is in the sockets' queues; a moment for the readers, and Ctrl-C.
+# Everything that was sent is in the sockets' queues, and is taken before the end; Ctrl-C to all but the recorder,
+# which counts its frames.
 all_end() {
-    sleep 3
-    for word in $pids; do kill -INT "${word#*=}"; done
+    for word in $pids; do [ "${word%%=*}" = recorded ] || kill -INT "${word#*=}"; done
     for word in $pids; do
         wait "${word#*=}"
         echo "${word%%=*} $?" >>statuses
@@ -26,19 +26,19 @@ all_end() {
 }
 
 echo "-- the invented car, live and recorded at once"
-begin recorded record vcan0 vcan1 -o recorded.pcapng
+begin recorded record vcan0 vcan1 -o recorded.pcapng --frames "$(wc -l <drive.log)" --duration 120
 begin decoded decode can:vcan0,vcan1 -p "$profile" $names
 begin recast recast can:vcan0,vcan1 -o recast.pcapng
 begin survey survey can:vcan0,vcan1 --json
 begin seek seek can:vcan0,vcan1 --only engine_speed --json
 begin rehearse rehearse can:vcan0,vcan1 -p "$profile" $names --json
-"$LOOMTAP" mimic drive --duration 10 --play can0=vcan0,can1=vcan1
+"$LOOMTAP" mimic drive --duration 10 --speed 0 --play can0=vcan0,can1=vcan1
 echo "play $?" >>statuses
 all_end
 
 echo "-- ends by itself, with frames and without"
-begin timed decode can:vcan0,vcan1 -p "$profile" $names --duration 2
-"$LOOMTAP" mimic drive --duration 1 --play can0=vcan0,can1=vcan1
+begin timed decode can:vcan0,vcan1 -p "$profile" $names --duration 10
+"$LOOMTAP" mimic drive --duration 1 --speed 0 --play can0=vcan0,can1=vcan1
 wait "${pids#*=}"
 echo "timed $?" >>statuses
 pids=

@@ -9,7 +9,7 @@ at which the car speaks; 0 none), `right X` and `wrong X` (what is heard at the 
 
     frames    whole frames                     errors    stuff and form errors
     mixed     both in turn                     silence   nothing
-    few       a frame every 50 ms              sending   nobody acknowledges: what only a sender can notice
+    few       a frame every half second              sending   nobody acknowledges: what only a sender can notice
     passive   no single errors, but a change to error-passive
 
 The words of the adapter's protocol are those of the kernel's drivers/net/can/slcan: S and a digit sets a bit
@@ -69,7 +69,7 @@ class Car:
         words = SPEECH[kind]
         if not self.is_open or not words or time.monotonic() < self.next:
             return b''
-        self.next = time.monotonic() + (0.05 if kind == 'few' else 0.0)
+        self.next = time.monotonic() + (0.5 if kind == 'few' else 0.0)
         self.turn += 1
         return words[self.turn % len(words)]
 
