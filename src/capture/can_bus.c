@@ -325,11 +325,14 @@ static void read_ahead(struct port *port, uint16_t number)
     }
     int64_t asked_ns = lt_clock_ns(CLOCK_REALTIME);
     int got = recvmmsg(port->socket, arrivals.headers, READ_AHEAD, MSG_DONTWAIT, NULL);
+    if (got < 0 && errno != EAGAIN) {
+        /* An error is told once, and before the frames that came before it. */
+        note_error(port, errno);
+        got = recvmmsg(port->socket, arrivals.headers, READ_AHEAD, MSG_DONTWAIT, NULL);
+    }
     port->at = port->count = 0;
     if (got < READ_AHEAD)
         port->empty_ns = asked_ns;
-    if (got < 0)
-        note_error(port, errno);
     for (int i = 0; i < got; i++) {
         struct msghdr *header = &arrivals.headers[i].msg_hdr;
         struct stamped *stamped = &port->ahead[port->count];
@@ -353,13 +356,18 @@ static bool is_away(const struct port *port)
     return !port->state.is_up || port->state.is_gone;
 }
 
-static void close_gone(struct port *port)
+/* Frames that came before it vanished are given out first. */
+static void close_gone(struct port *port, uint16_t number)
 {
-    if (port->state.is_gone && port->socket >= 0) {
-        close(port->socket);
-        port->socket = -1;
-        port->state.is_up = false;
-    }
+    if (!port->state.is_gone || port->socket < 0)
+        return;
+    if (!has_ahead(port))
+        read_ahead(port, number);
+    if (has_ahead(port))
+        return;
+    close(port->socket);
+    port->socket = -1;
+    port->state.is_up = false;
 }
 
 /* An adapter that is plugged in again has the old name and another number. */
@@ -379,7 +387,7 @@ static void look_again(struct lt_can_bus *bus)
         port->state.is_up = is_up(port, &exists);
         if (!exists)
             port->state.is_gone = true;
-        close_gone(port);
+        close_gone(port, (uint16_t)i);
     }
 }
 
@@ -389,7 +397,7 @@ static bool say_change(struct lt_can_bus *bus, enum lt_can_event *ret_event,
 {
     for (size_t i = 0; i < bus->count; i++) {
         struct port *port = &bus->ports[i];
-        close_gone(port);
+        close_gone(port, (uint16_t)i);
         enum said now = port->state.is_gone ? SAID_GONE
                         : port->state.is_up ? SAID_NOTHING
                                             : SAID_DOWN;

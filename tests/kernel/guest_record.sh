@@ -70,8 +70,10 @@ settle
 cansend vcan2 "202#02"
 ip link set vcan0 up
 settle
+kill -STOP $pid # what came before the adapter vanished is recorded, however late that is noticed
 cansend vcan0 "103#03"
 ip link del vcan0
+kill -CONT $pid
 settle
 cansend vcan2 "204#04"
 make_bus vcan0
