@@ -4,7 +4,7 @@
  * left in it, changes that keep following without the trend; a usual scale, known well enough to be
  * told from the next usual one; values within reason; no other reference that it follows better,
  * and no other window that serves this one clearly better. Weights by logistic regression on
- * invented cars (tests/bench/seek_truth.py, seeds 51 to 160), lowered by a margin, since real cars
+ * invented cars (tests/bench/seek_truth.py, seeds 101 to 130), lowered by a margin, since real cars
  * are harder; docs/seek-truth.md says how well they hold on cars that nobody tuned on. */
 #include "seek/judge.h"
 
