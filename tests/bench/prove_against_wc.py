@@ -34,7 +34,8 @@ invented cars with a tester polling, a profile of {signals} signals with the cou
 their frames. Each proof is run in turn with `wc -l` on the same page-cached log: reading the text, the
 diagnostic replies, the judgement and the output are in it. Given is the median of the ratios; what is
 asked for is the elapsed time of the program as it is run by itself. The processor time of one thread
-is less disturbed by whatever else the machine does.
+is less disturbed by whatever else the machine does; where all processors are busy with other programs the
+second thread comes late, so look at the least as well.
 
 {pairs} pairs, {cores} processors, {machine}.
 
