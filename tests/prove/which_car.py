@@ -2,7 +2,7 @@
 """How often `loomtap identify` puts a car's right profile first: invented cars, a folder of 200 profiles,
 of which 20 share most identifiers (the right one and 19 variants of it), the others being other cars'.
 
-    which_car.py LOOMTAP [--seeds FIRST..LAST] [--seconds N] [--others N] [--show]
+    which_car.py LOOMTAP [--seeds FIRST..LAST] [--seconds N] [--others N] [--show] [--write docs/identify-truth.md]
 
 A variant is the right profile with one to three changes, each of which the drive exercises by the car's
 layout alone: an identifier, a checksum, a period, a length, a scale with diagnostics polled, a byte order.
@@ -100,6 +100,20 @@ def try_car(loomtap, seed, seconds, folder, library, show):
     return (first['profile'] == 'right', answer['verdict'] == 'fits', without['verdict'] == 'none', took, text)
 
 
+HEAD = """# How often identify finds the car
+
+{cars} invented cars (`loomtap mimic random`, seeds {seeds}, {seconds} s each, diagnostics polled), each with a folder of {count} profiles: the
+right one, 19 variants of it, {others} other cars'. A variant has one to three changes, each of which the drive exercises by the car's layout:
+an identifier, a checksum, a period, a length, a counter's width, a scale or offset of a polled signal, a byte order. Then the right profile is
+taken out of the folder. Written by
+
+    tests/prove/which_car.py build/src/cli/loomtap --seeds {seeds} --seconds {seconds} --write docs/identify-truth.md
+
+Asked: the right profile first in 99 %.
+
+"""
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument('loomtap')
@@ -107,6 +121,7 @@ def main():
     parser.add_argument('--seconds', default='300')
     parser.add_argument('--others', type=int, default=180)
     parser.add_argument('--library', help='a folder to keep the other cars in')
+    parser.add_argument('--write', help='the table')
     parser.add_argument('--show', action='store_true')
     args = parser.parse_args()
     first, last = map(int, args.seeds.split('..'))
@@ -123,11 +138,15 @@ def main():
             rows.append(try_car(args.loomtap, seed, args.seconds, folder, library, args.show))
             if args.show or not all(rows[-1][:3]):
                 print(rows[-1][4], flush=True)
-    for at, text in enumerate(['right profile first', 'said to fit', 'none without it']):
+    table = ['| | of | share (95 % interval) |', '|---|---:|---|']
+    for at, text in enumerate(['right profile first', 'said to fit', 'without it: none said to fit']):
         hits = sum(row[at] for row in rows)
         low, high = interval(hits, len(rows))
-        print(f'{text:20} {hits:4} of {len(rows):4}  {100 * low:.1f}..{100 * high:.1f} %')
-    print(f'longest {max(row[3] for row in rows):.2f} s')
+        table.append(f'| {text}: {hits} | {len(rows)} | {100 * hits / len(rows):.1f} % ({100 * low:.1f} to {100 * high:.1f}) |')
+    print(*table, f'longest {max(row[3] for row in rows):.2f} s', sep='\n')
+    if args.write:
+        with open(args.write, 'w') as out:
+            out.write(HEAD.format(cars=len(rows), count=args.others + 20, **vars(args)) + '\n'.join(table) + '\n')
     return 0 if all(row[0] for row in rows) else 1
 
 
