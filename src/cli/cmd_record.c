@@ -375,30 +375,48 @@ static bool take_frame(struct run *run, const struct lt_can_heard *heard)
     return lt_record_put(run->record, heard->frame, run->sheet.buses[heard->bus]);
 }
 
-static bool take_one(struct run *run)
+static bool take_event(struct run *run, enum lt_can_event event, const struct lt_can_heard *heard)
 {
-    struct lt_can_heard heard;
     bool good = true;
-    enum lt_can_event event = lt_intake_take(run->intake, LOOK_NS, &heard);
     switch (event) {
     case LT_CAN_FRAME:
-        good = take_frame(run, &heard);
+        good = take_frame(run, heard);
         break;
     case LT_CAN_DOWN:
-        note_away(run, &heard, false);
+        note_away(run, heard, false);
         break;
     case LT_CAN_GONE:
-        note_away(run, &heard, true);
+        note_away(run, heard, true);
         break;
     case LT_CAN_BACK:
-        note_back(run, &heard);
+        note_back(run, heard);
         break;
     case LT_CAN_TIMEOUT:
         break;
     }
     /* What the car is stands in the sheet as soon as it is known. */
-    if (polling_hear(&run->polling, event, &heard))
+    if (polling_hear(&run->polling, event, heard))
         good = write_sheet(run, false) && good;
+    return good;
+}
+
+static bool take_one(struct run *run)
+{
+    struct lt_can_heard heard;
+    enum lt_can_event event = lt_intake_take(run->intake, LOOK_NS, &heard);
+    return take_event(run, event, &heard);
+}
+
+/* What was heard before the end, and waits for a slow disk, is recorded too. */
+static bool take_waiting(struct run *run)
+{
+    int64_t end_ns = lt_clock_ns(CLOCK_REALTIME);
+    struct lt_can_heard heard;
+    enum lt_can_event event;
+    bool good = true;
+    while (good && (event = lt_intake_take(run->intake, 0, &heard)) != LT_CAN_TIMEOUT &&
+           heard.time_ns <= end_ns)
+        good = take_event(run, event, &heard);
     return good;
 }
 
@@ -407,7 +425,8 @@ static void record_frames(struct run *run, const struct wishes *wishes)
     int64_t looked_ns = 0;
     run->began_ns = lt_clock_ns(CLOCK_MONOTONIC);
     run->progress = progress_begin(run->v->common.quiet);
-    for (bool good = true; good;) {
+    bool good = true;
+    while (good) {
         good = take_one(run);
         int64_t now = lt_clock_ns(CLOCK_MONOTONIC);
         if (now - looked_ns >= LOOK_NS) {
@@ -422,6 +441,9 @@ static void record_frames(struct run *run, const struct wishes *wishes)
         else if (is_over(run, now))
             break;
     }
+    bool by_number = run->v->frames && run->frames >= run->v->frames;
+    if (good && !by_number && !take_waiting(run))
+        run->why_ended = "a fault in writing";
     progress_end(&run->progress);
 }
 
