@@ -298,6 +298,10 @@ static void measure(struct work *work, const struct line *line, struct follow *o
     out->rmse = weight > 0 ? sqrt(squares / weight) : 0;
     if (used < 2)
         return;
+    for (size_t i = 0; i < used; i++) /* no more needed as weights */
+        work->weight[i] = work->y[i] - work->x[i];
+    qsort(work->weight, used, sizeof *work->weight, by_value);
+    out->middle = share_of(work->weight, used, 0.5);
     out->n_eff = independent(work->x, work->y, used);
     qsort(work->x, used, sizeof *work->x, by_value);
     qsort(work->y, used, sizeof *work->y, by_value);

@@ -417,7 +417,8 @@ struct follow {
     size_t count; /* pairs used */
     double n_eff; /* of them independent */
     double r, slope, offset;
-    double level; /* mean of the reference less that of the signal, after the lag */
+    double level;  /* mean of the reference less that of the signal, after the lag */
+    double middle; /* median of what the reference is more: one pair far off does not move it */
     double rmse;
     double span; /* of the reference, 5 % to 95 % */
     double low, high;

@@ -14,8 +14,12 @@
 /* A frame behind diagnostics is filtered more than they are, and what swings fast loses height. */
 #define FILTERED_LAG_S (-0.05)
 #define FILTERED_SLOPE 0.25
-#define PLOT_POINTS    600
-#define PLOTS_MAX      24
+/* A lag at the end of what is looked through is a longer one: what moved is not seen aright. */
+#define LATE_LAG_S  1.05
+#define LATE_LEVEL  0.05 /* of the span */
+#define SLOPE_ALONE 30   /* independent replies that tell a slope against a level that agrees */
+#define PLOT_POINTS 600
+#define PLOTS_MAX   24
 
 double quantum_of(const struct signal_watch *watch)
 {
@@ -117,8 +121,10 @@ static struct tolerance tolerance_of(const struct judge *judge, const struct sig
     t.level = limit_of(judge, LT_LIMIT_AGREE_OFFSET) / 100 * f->span + 1.5 * quantum + certain +
               ROLE_LEAST * (watch->def->role->high - watch->def->role->low);
     t.slope = limit_of(judge, LT_LIMIT_AGREE_SCALE) / 100;
-    if (f->lag_s < FILTERED_LAG_S)
+    if (f->lag_s < FILTERED_LAG_S || f->lag_s > LATE_LAG_S)
         t.slope += FILTERED_SLOPE;
+    if (f->lag_s > LATE_LAG_S)
+        t.level += LATE_LEVEL * f->span;
     if (f->n_eff > 3 && r2 > 0)
         t.slope += 3 * fabs(f->slope) * sqrt((1 - r2) / r2 / (f->n_eff - 2));
     return t;
@@ -131,6 +137,28 @@ static bool slope_is_off(const struct follow *f, const struct tolerance *t)
     double near = f->slope, far = f->slope / (f->r * f->r);
     return (near > 1 + t->slope && far > 1 + t->slope) ||
            (near < 1 - t->slope && far < 1 - t->slope);
+}
+
+/* A single pair far from all others, caught in the middle of a quick change, makes line and mean.
+ */
+static bool rests_on_one(const struct follow *f)
+{
+    double unlike = 1 - f->r * f->r;
+    return f->n_eff < SLOPE_ALONE && unlike > 0 && f->rmse / sqrt(unlike) > f->span;
+}
+
+static bool level_is_off(const struct follow *f, const struct tolerance *t)
+{
+    double level = rests_on_one(f) ? f->middle : f->level;
+    return fabs(level) > t->level;
+}
+
+/* A wrong scale moves the level too. Where the level agrees, a few replies that happened to be
+ * caught in the middle of quick changes, at whatever lag fits them best, are no proof of another
+ * slope. */
+static bool slope_is_a_guess(const struct follow *f, const struct tolerance *t)
+{
+    return !level_is_off(f, t) && f->n_eff < SLOPE_ALONE;
 }
 
 /* A factor that an engineer would recognise. */
@@ -228,9 +256,12 @@ static void judge_follow(struct judge *judge, const struct signal_watch *watch,
                                 "the scale is wrong"
                               : "it does not follow what diagnostics read: other bits, "
                                 "byte order or page");
+    } else if (slope_is_off(f, t) && slope_is_a_guess(f, t)) {
+        c->verdict = LT_NOT_EXERCISED;
+        claim_say(judge, c, "the level agrees; too few replies to tell the scale: ask more often");
     } else if (slope_is_off(f, t)) {
         say_slope(judge, c, watch, f);
-    } else if (fabs(f->level) > t->level) {
+    } else if (level_is_off(f, t)) {
         say_level(judge, c, f, unit);
     } else if (f->r < limit_of(judge, LT_LIMIT_AGREE_R)) {
         c->verdict = LT_NOT_EXERCISED;

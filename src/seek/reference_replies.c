@@ -40,7 +40,7 @@ struct number { /* of a parameter */
 };
 
 struct lt_replies {
-    const struct lt_profile *const *profiles;
+    const struct lt_profile **profiles;
     size_t profile_count;
     struct lt_plan *plan;
     struct lt_obd *obd[LT_BUSES_MAX];
@@ -73,7 +73,13 @@ enum lt_code lt_replies_new(struct lt_replies **ret_replies,
     struct lt_replies *replies = calloc(1, sizeof *replies);
     if (!replies)
         return lt_fail(error, LT_E_MEMORY, "no memory to follow diagnostics");
-    replies->profiles = profiles;
+    replies->profiles = calloc(profile_count + 1, sizeof *replies->profiles);
+    if (!replies->profiles) {
+        lt_replies_free(replies);
+        return lt_fail(error, LT_E_MEMORY, "no memory to follow diagnostics");
+    }
+    for (size_t i = 0; i < profile_count; i++)
+        replies->profiles[i] = profiles[i];
     replies->profile_count = profile_count;
     enum lt_code code =
         lt_plan_new(&replies->plan, profiles, profile_count, NULL, 0, &options, error);
@@ -97,6 +103,7 @@ void lt_replies_free(struct lt_replies *replies)
         lt_obd_free(replies->obd[i]);
     lt_plan_free(replies->plan);
     free(replies->series);
+    free(replies->profiles);
     free(replies);
 }
 
