@@ -242,7 +242,7 @@ static void put_link(struct lt_sink *out, const char *name, const struct lt_link
     }
     put_rate(out, "bit rate", link->bitrate_hz, link->sample_point);
     lt_sink_format(out, "  %-15s%s\n", "listens only", listening_text(link));
-    if (link->fd != LT_FD_OFF) {
+    if (link->fd != LT_FD_NO) {
         lt_sink_format(out, "  %-15s%s\n", "FD", fd_texts[link->fd]);
         put_rate(out, "data bit rate", link->data_bitrate_hz, link->data_sample_point);
     }
@@ -347,7 +347,7 @@ static void put_causes(struct lt_sink *out, const struct lt_attached *attached)
 
 static void put_unproven(struct lt_sink *out, const struct lt_attached *attached)
 {
-    if (attached->link.fd != LT_FD_OFF && attached->signs.switched_frames == 0 &&
+    if (attached->link.fd != LT_FD_NO && attached->signs.switched_frames == 0 &&
         attached->search.verdict == LT_VERDICT_FOUND)
         lt_sink_string(out, "No FD frame with a data bit rate of its own was heard: that rate is "
                             "not proven.\n");

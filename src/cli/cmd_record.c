@@ -107,6 +107,7 @@ struct run {
     struct needs needs;
     struct lt_can_bus_state states[LT_BUSES_MAX];
     struct lt_stamps_report clocks[LT_BUSES_MAX];
+    struct lt_link links[LT_BUSES_MAX];
     struct lt_record_gap gaps[LT_RECORD_GAPS_MAX];
     struct lt_record_sheet sheet;
     char sheet_path[4096];
@@ -531,6 +532,7 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
         .buses = run->v->common.arguments.items,
         .states = run->states,
         .clocks = run->clocks,
+        .links = run->links,
         .bus_count = run->v->common.arguments.count,
         .gaps = run->gaps,
         .marks = run->v->marks,
@@ -538,6 +540,8 @@ static void fill_sheet(struct run *run, const struct wishes *wishes)
         .values = wishes->note_values,
         .key_count = run->v->notes.count,
     };
+    for (size_t i = 0; i < run->sheet.bus_count; i++) /* what is not known stays empty */
+        (void)lt_link_read(&run->links[i], run->sheet.buses[i], NULL);
 }
 
 static int record(struct run *run, const struct wishes *wishes)

@@ -165,7 +165,7 @@ static void judge_causes(struct attaching *run)
         lt_bus_causes(&(struct lt_cause_view){.signs = &attached->signs,
                                               .searched = attached->searched,
                                               .some_missing = missing,
-                                              .fd = run->options->wish.fd != LT_FD_OFF,
+                                              .fd = run->options->wish.fd != LT_FD_NO,
                                               .listen_only = true},
                       attached->causes);
 }

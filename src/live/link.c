@@ -11,6 +11,7 @@
 
 #include <errno.h>
 #include <string.h>
+#include <unistd.h>
 
 #include <libmnl/libmnl.h>
 #include <libsocketcan.h>
@@ -276,13 +277,28 @@ static enum lt_code read_link(struct reading *reading, const char *name, struct 
     return LT_OK;
 }
 
+/* A virtual bus, and an adapter on a serial line, have no device to ask. */
+static void read_driver(struct lt_link *link, const char *name)
+{
+    char path[128], target[256];
+    lt_text_format(path, sizeof path, "/sys/class/net/%s/device/driver", name);
+    ssize_t len = readlink(path, target, sizeof target - 1);
+    if (len <= 0)
+        return;
+    target[len] = '\0';
+    const char *slash = strrchr(target, '/');
+    lt_text_format(link->driver, sizeof link->driver, "%s", slash ? slash + 1 : target);
+}
+
 enum lt_code lt_link_read(struct lt_link *ret_link, const char *name, struct lt_error *error)
 {
     struct lt_link link = {.state = -1};
     struct reading reading = {.link = &link};
     enum lt_code code = read_link(&reading, name, error);
-    if (code == LT_OK)
+    if (code == LT_OK) {
+        read_driver(&link, name);
         *ret_link = link;
+    }
     return code;
 }
 
@@ -330,7 +346,7 @@ enum lt_code lt_link_can(const struct lt_link *link, const char *name,
         lt_error_advise(error, "use one that has it; or, knowing the bit rate, --active");
         return LT_E_MISSING;
     }
-    if (wish->fd != LT_FD_OFF && !link->can_fd)
+    if (wish->fd != LT_FD_NO && !link->can_fd)
         return fail_mode(name, "CAN FD", error);
     if (wish->fd == LT_FD_NON_ISO && !link->can_non_iso)
         return fail_mode(name, "FD before ISO 11898-1:2015", error);
@@ -358,7 +374,7 @@ static struct can_ctrlmode modes_of(const struct reading *now, const struct lt_l
     /* Each error told: where that is not known to be there, it is not asked for. */
     if (now->link->says_supported && now->link->can_report_errors)
         modes.flags |= CAN_CTRLMODE_BERR_REPORTING;
-    if (wish->fd != LT_FD_OFF)
+    if (wish->fd != LT_FD_NO)
         modes.flags |= CAN_CTRLMODE_FD;
     if (wish->fd == LT_FD_NON_ISO)
         modes.flags |= CAN_CTRLMODE_FD_NON_ISO;
@@ -402,15 +418,15 @@ static enum lt_code set_down_link(const char *name, const struct lt_link_wish *w
 {
     struct can_ctrlmode modes = modes_of(now, wish);
     int number =
-        wish->fd == LT_FD_OFF ? set_classic(name, wish, &modes) : set_fd(name, wish, &modes);
+        wish->fd == LT_FD_NO ? set_classic(name, wish, &modes) : set_fd(name, wish, &modes);
     if (number == EOPNOTSUPP)
         return fail_mode(name,
-                         wish->fd != LT_FD_OFF ? "mode as it was asked for"
-                                               : "listen-only mode: it would acknowledge frames",
+                         wish->fd != LT_FD_NO ? "mode as it was asked for"
+                                              : "listen-only mode: it would acknowledge frames",
                          error);
     if (number == EINVAL || number == EDOM || number == ERANGE) {
         lt_fail(error, LT_E_RANGE, "%s: this adapter cannot make %u bit/s%s", name,
-                wish->bitrate_hz, wish->fd != LT_FD_OFF ? " with that data bit rate" : "");
+                wish->bitrate_hz, wish->fd != LT_FD_NO ? " with that data bit rate" : "");
         return LT_E_RANGE;
     }
     return number ? fail_number(name, "it cannot be set", number, error) : LT_OK;
@@ -439,7 +455,7 @@ static enum lt_code check_set(const char *name, const struct lt_link_wish *wish,
     if (!near(link->bitrate_hz, wish->bitrate_hz))
         return lt_fail(error, LT_E_RANGE, "%s: asked for %u bit/s, it makes %u", name,
                        wish->bitrate_hz, link->bitrate_hz);
-    if (wish->fd != LT_FD_OFF && !near(link->data_bitrate_hz, wish->data_bitrate_hz))
+    if (wish->fd != LT_FD_NO && !near(link->data_bitrate_hz, wish->data_bitrate_hz))
         return lt_fail(error, LT_E_RANGE, "%s: asked for %u bit/s of data, it makes %u", name,
                        wish->data_bitrate_hz, link->data_bitrate_hz);
     if (wish->listen_only && link->listening == LT_LISTENING_NO)

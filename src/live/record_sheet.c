@@ -52,6 +52,25 @@ static void put_clock(struct lt_json *json, const struct lt_stamps_report *clock
     lt_json_close(json, '}');
 }
 
+/* A virtual bus has no settings. */
+static void put_adapter(struct lt_json *json, const struct lt_link *link)
+{
+    static const char *const listening[] = {[LT_LISTENING_NO] = "no",
+                                            [LT_LISTENING_READ_BACK] = "read-back",
+                                            [LT_LISTENING_UNVERIFIED] = "unverified"};
+    if (!link || !link->has_modes) {
+        lt_json_null(json, "adapter");
+        return;
+    }
+    lt_json_open(json, "adapter", '{');
+    lt_json_string(json, "driver", link->driver[0] ? link->driver : NULL);
+    lt_json_u64(json, "bitrate", link->bitrate_hz);
+    if (link->data_bitrate_hz)
+        lt_json_u64(json, "data_bitrate", link->data_bitrate_hz);
+    lt_json_string(json, "listen_only", listening[link->listening]);
+    lt_json_close(json, '}');
+}
+
 static void put_buses(struct lt_json *json, const struct lt_record_sheet *sheet)
 {
     lt_json_open(json, "buses", '[');
@@ -63,6 +82,7 @@ static void put_buses(struct lt_json *json, const struct lt_record_sheet *sheet)
         lt_json_u64(json, "frames", state->frames);
         lt_json_u64(json, "drops", state->drops);
         lt_json_u64(json, "queue_bytes", state->queue_bytes);
+        put_adapter(json, sheet->links ? &sheet->links[i] : NULL);
         put_clock(json, sheet->clocks ? &sheet->clocks[i] : NULL);
         lt_json_close(json, '}');
     }

@@ -11,12 +11,12 @@ static const struct {
 } sign_rows[LT_SIGN_COUNT] = {LT_SIGNS(SIGN_ROW)};
 #undef SIGN_ROW
 
-const char *lt_sign_word(enum lt_sign sign)
+const char *lt_sign_word(enum lt_bus_sign sign)
 {
     return (unsigned)sign < LT_SIGN_COUNT ? sign_rows[sign].word : "unknown";
 }
 
-const char *lt_sign_text(enum lt_sign sign)
+const char *lt_sign_text(enum lt_bus_sign sign)
 {
     return (unsigned)sign < LT_SIGN_COUNT ? sign_rows[sign].text : "unknown";
 }
@@ -26,7 +26,7 @@ static const struct {
     uint32_t class;
     unsigned byte; /* the detail's place; 8: the class alone says it */
     uint8_t mask;
-    enum lt_sign sign;
+    enum lt_bus_sign sign;
 } rows[] = {
     {CAN_ERR_PROT, 2, CAN_ERR_PROT_STUFF, LT_SIGN_STUFF},
     {CAN_ERR_PROT, 2, CAN_ERR_PROT_FORM, LT_SIGN_FORM},

@@ -37,7 +37,7 @@ static void each_kind_of_report_is_counted_by_what_it_says(void **state)
     static const struct {
         uint32_t class;
         uint8_t controller, kind, place;
-        enum lt_sign sign;
+        enum lt_bus_sign sign;
         bool is_error;
     } rows[] = {
         {PROT, 0, 0x04, 0, LT_SIGN_STUFF, true},     {PROT, 0, 0x02, 0, LT_SIGN_FORM, true},

@@ -13,10 +13,9 @@
 #include <stdint.h>
 
 #include "loomtap/base/error.h"
+#include "loomtap/core/profile.h"
 
 #define LT_LINK_RATES_MAX 64
-
-enum lt_fd_kind { LT_FD_OFF, LT_FD_ISO, LT_FD_NON_ISO };
 
 /* Can it be known that the interface sends nothing, not even acknowledgements? */
 enum lt_listening {
@@ -27,7 +26,8 @@ enum lt_listening {
 
 struct lt_link {
     bool is_up;
-    bool has_modes; /* a controller with settings; a virtual bus has none, and nothing below */
+    char driver[32]; /* the kernel's name for it, such as "gs_usb"; "" where there is none */
+    bool has_modes;  /* a controller with settings; a virtual bus has none, and nothing below */
     uint32_t bitrate_hz, data_bitrate_hz;     /* 0: none set */
     uint32_t sample_point, data_sample_point; /* in tenths of a percent; 0: not said */
     enum lt_fd_kind fd;

@@ -13,6 +13,7 @@
 #include "loomtap/base/error.h"
 #include "loomtap/capture/can_bus.h"
 #include "loomtap/capture/writer.h"
+#include "loomtap/live/link.h"
 #include "loomtap/live/stamps.h"
 
 struct lt_record_options {
@@ -100,6 +101,7 @@ struct lt_record_sheet {
     const char *const *buses;
     const struct lt_can_bus_state *states;
     const struct lt_stamps_report *clocks; /* a bus each; NULL: not known */
+    const struct lt_link *links;           /* the same, as set when it began */
     size_t bus_count;
     const struct lt_record_gap *gaps; /* of at most LT_RECORD_GAPS_MAX; further ones are counted */
     size_t gap_count;

@@ -35,11 +35,11 @@
     X(LT_SIGN_OVERFLOW, "overflow", "overflows of the adapter's memory")
 
 #define LT_SIGN_ENUM(name, word, text) name,
-enum lt_sign { LT_SIGNS(LT_SIGN_ENUM) LT_SIGN_COUNT };
+enum lt_bus_sign { LT_SIGNS(LT_SIGN_ENUM) LT_SIGN_COUNT };
 #undef LT_SIGN_ENUM
 
-const char *lt_sign_word(enum lt_sign sign);
-const char *lt_sign_text(enum lt_sign sign);
+const char *lt_sign_word(enum lt_bus_sign sign);
+const char *lt_sign_text(enum lt_bus_sign sign);
 
 struct lt_bus_signs {
     uint64_t frames;                     /* whole frames of others; */
