@@ -16,12 +16,14 @@
 #include "loomtap/live/filters.h"
 #include "loomtap/live/watch.h"
 
-#define SHOW_NS     INT64_C(100000000) /* between two pictures */
-#define STEP_NS     LT_SECOND_NS       /* a step into the past */
-#define FAR         10                 /* steps */
-#define PAST_NS     (LT_WATCH_SLOTS * LT_WATCH_SLOT_NS)
-#define RATE_NS     (2 * LT_SECOND_NS) /* frames are counted over */
-#define FLUSH_NS    LT_SECOND_NS
+#define SHOW_NS  INT64_C(100000000) /* between two pictures */
+#define STEP_NS  LT_SECOND_NS       /* a step into the past */
+#define FAR      10                 /* steps */
+#define PAST_NS  (LT_WATCH_SLOTS * LT_WATCH_SLOT_NS)
+#define RATE_NS  (2 * LT_SECOND_NS) /* frames are counted over */
+#define FLUSH_NS LT_SECOND_NS
+#define LOOK_NS                                                                                    \
+    INT64_C(20000000) /* for keys: asking the terminal for each frame costs more than the frame */
 #define NARROW      40
 #define LOW         4
 #define PLAIN_WIDTH 79
@@ -140,6 +142,22 @@ static size_t make_filters(struct run *run)
     return count;
 }
 
+/* Profile and interfaces, and what a person has to know at once. */
+static void make_title(struct run *run)
+{
+    const struct list *buses = &run->v->common.arguments;
+    size_t room = sizeof run->title;
+    size_t at = lt_text_format(run->title, room, "%s%s on", run->log_failed ? "LOG FAILED  " : "",
+                               run->profiles.items[0]->name);
+    for (size_t i = 0; i < buses->count && at < room; i++) {
+        struct lt_can_bus_state state = lt_intake_state(run->intake, i);
+        at += lt_text_format(run->title + at, room - at, " %s%s", buses->items[i],
+                             state.is_gone ? " (gone)"
+                             : state.is_up ? ""
+                                           : " (down)");
+    }
+}
+
 /* ---- the log ---- */
 
 static void log_value(void *context, const struct lt_message *message, const struct lt_field *field,
@@ -182,13 +200,15 @@ static enum lt_code begin_log(struct run *run, struct lt_error *error)
     return code;
 }
 
-/* A log that fails is said, and watching goes on. */
+/* A log that fails is said in the head line, and at the end; watching goes on. */
 static void flush_log(struct run *run, int64_t now_ns)
 {
     if (!run->has_log || run->log_failed || now_ns - run->flushed_ns < FLUSH_NS)
         return;
     run->flushed_ns = now_ns;
     run->log_failed = !lt_sink_flush(&run->log.sink);
+    if (run->log_failed)
+        make_title(run);
 }
 
 static bool end_log(struct run *run)
@@ -320,15 +340,18 @@ static bool take_keys(struct run *run, int64_t now_ns)
 static void take_frames(struct run *run, int64_t wait_ns)
 {
     struct lt_can_heard heard;
-    if (lt_intake_take(run->intake, wait_ns, &heard) != LT_CAN_FRAME)
-        return; /* an interface that is away shows by what is lost */
-    run->frames++;
-    lt_watch_frame(run->watch, heard.frame);
+    enum lt_can_event event = lt_intake_take(run->intake, wait_ns, &heard);
+    if (event == LT_CAN_FRAME) {
+        run->frames++;
+        lt_watch_frame(run->watch, heard.frame);
+    } else if (event != LT_CAN_TIMEOUT) {
+        make_title(run);
+    }
 }
 
 static void watch_frames(struct run *run)
 {
-    int64_t began_ns = lt_clock_ns(CLOCK_MONOTONIC), shown_ns = began_ns;
+    int64_t began_ns = lt_clock_ns(CLOCK_MONOTONIC), shown_ns = began_ns, looked_ns = began_ns;
     run->rate_since_ns = run->flushed_ns = began_ns;
     while (!stop_asked) {
         int64_t now_ns = lt_clock_ns(CLOCK_MONOTONIC);
@@ -340,7 +363,11 @@ static void watch_frames(struct run *run)
         int64_t every_ns = run->on_screen ? SHOW_NS : run->v->every_ns;
         bool due = every_ns && now_ns - shown_ns >= every_ns;
         int64_t clock_ns = lt_clock_ns(CLOCK_REALTIME); /* that of the frames' stamps */
-        if (due || take_keys(run, clock_ns)) {
+        if (now_ns - looked_ns >= LOOK_NS) {
+            looked_ns = now_ns;
+            due = take_keys(run, clock_ns) || due;
+        }
+        if (due) {
             shown_ns = now_ns;
             draw(run, clock_ns);
         }
@@ -384,18 +411,9 @@ static enum lt_code open_watch(struct run *run, struct lt_error *error)
     setup.bindings = bindings;
     if (code == LT_OK)
         code = lt_watch_new(&run->watch, &setup, error);
-    for (size_t i = 0; code == LT_OK && i < with.heard_count; i++)
+    for (size_t i = 0; code == LT_OK && i < with.heard_count; i++, run->frames++)
         lt_watch_frame(run->watch, &with.heard[i]);
     return code;
-}
-
-static void make_title(struct run *run)
-{
-    const struct list *buses = &run->v->common.arguments;
-    size_t at =
-        lt_text_format(run->title, sizeof run->title, "%s on", run->profiles.items[0]->name);
-    for (size_t i = 0; i < buses->count && at < sizeof run->title; i++)
-        at += lt_text_format(run->title + at, sizeof run->title - at, " %s", buses->items[i]);
 }
 
 static void begin_view(struct run *run)

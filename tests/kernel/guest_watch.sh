@@ -43,6 +43,13 @@ echo "missing $?" >>statuses
 echo "silent $?" >>statuses
 "$LOOMTAP" watch vcan0 -p "$PROFILE" --bus nothing=vcan0 --duration 0.3 2>no-bus.err
 echo "no-bus $?" >>statuses
+ip link set vcan1 down
+"$LOOMTAP" watch vcan0 vcan1 -p "$PROFILE" --bus powertrain=vcan0,chassis=vcan1 --duration 1 >down.txt 2>/dev/null
+echo "down $?" >>statuses
+"$LOOMTAP" mimic drive --duration 2 --play can0=vcan0 --quiet 2>/dev/null &
+"$LOOMTAP" watch vcan0 -p "$PROFILE" --bus powertrain=vcan0 --log /dev/full --duration 4 >full.txt 2>full.err
+echo "log-full $?" >>statuses
+wait
 "$LOOMTAP" watch vcan0 -p "$PROFILE" --log seen.csv --duration 0.3 2>log-there.err
 echo "log-there $?" >>statuses
 power_off

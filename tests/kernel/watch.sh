@@ -28,9 +28,11 @@ diff "$run/decoded" "$run/seen" >"$run/difference" || fault "other rows: $(head 
 
 grep -q '^engine$' "$run/last.txt" || fault "no heading"
 grep -q '^engine_speed .* rpm  *lost' "$run/last.txt" || fault "after the drive: $(grep '^engine_speed' "$run/last.txt")"
-for expected in "record 0" "watch 0" "terminal 0" "missing 4" "silent 1" "no-bus 2" "log-there 4"; do
+for expected in "record 0" "watch 0" "terminal 0" "missing 4" "silent 1" "no-bus 2" "log-there 4" "down 1" "log-full 4"; do
     grep -qx "$expected" "$run/statuses" || fault "exit status: $expected, but $(grep "^${expected% *} " "$run/statuses")"
 done
 grep -q 'can7' "$run/missing.err" || fault "the missing bus is not named"
+grep -q 'vcan0 vcan1 (down)' "$run/down.txt" || fault "a bus that is down is not said: $(head -1 "$run/down.txt")"
+grep -q '^LOG FAILED ' "$run/full.txt" || fault "a log that fails is not said: $(head -1 "$run/full.txt")"
 grep -q 'no frame of the profiles came' "$run/silent.err" || fault "silence is not said"
 exit $status
