@@ -5,7 +5,12 @@
 
 #include <stddef.h>
 
+#include "loomtap/core/profile.h"
+
 extern const char built_in_obd[];
 extern const size_t built_in_obd_len;
+
+/* As a profile, for the caller to free. NULL, and said: out of memory. */
+struct lt_profile *load_built_in_obd(void);
 
 #endif

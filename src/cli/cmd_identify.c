@@ -2,6 +2,7 @@
 #include <inttypes.h>
 #include <stdlib.h>
 
+#include "cli/built_in.h"
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/folder.h"
@@ -121,8 +122,10 @@ static enum lt_code feed(void *context, const struct lt_frame *frame, struct lt_
 static int prepare(struct run *run)
 {
     struct lt_error error;
-    const struct lt_profile *standard = run->obd = load_standard_obd();
-    enum lt_code code = lt_replies_new(&run->replies, &standard, standard ? 1 : 0, &error);
+    const struct lt_profile *standard = run->obd = load_built_in_obd();
+    if (!standard)
+        return EXIT_SYSTEM;
+    enum lt_code code = lt_replies_new(&run->replies, &standard, 1, &error);
     if (code == LT_OK)
         code =
             lt_identify_new(&run->identify, (const struct lt_profile *const *)run->folder.profiles,

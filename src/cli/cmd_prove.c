@@ -2,6 +2,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli/built_in.h"
 #include "cli/captures.h"
 #include "cli/commands.h"
 #include "cli/profiles.h"
@@ -160,9 +161,10 @@ static int prepare(struct run *run)
         own_parameters |= run->profiles.items[i]->parameter_count > 0;
     }
     if (!own_parameters) {
-        run->obd = load_standard_obd();
-        if (run->obd)
-            list[count++] = run->obd;
+        run->obd = load_built_in_obd();
+        if (!run->obd)
+            return EXIT_SYSTEM;
+        list[count++] = run->obd;
     }
     if (lt_prove_new(&run->prove, run->profiles.items[0], &run->notes, &error) != LT_OK) {
         say_error(&error);

@@ -8,8 +8,8 @@
 #include <unistd.h>
 
 #include "cli/built_in.h"
-#include "loomtap/base/clock.h"
 #include "loomtap/defs/load.h"
+#include "loomtap/base/clock.h"
 
 #define PAUSE_NS  (5 * LT_SECOND_NS)
 #define SHARE     50 /* at most a fiftieth of the time is spent on it */
@@ -38,19 +38,14 @@ static int add_role(struct needs *needs, const struct needs_wishes *wishes, cons
 
 static int open_replies(struct needs *needs)
 {
-    static const struct lt_profile *profiles[1];
-    struct lt_faults faults;
     struct lt_error error;
-    lt_faults_init(&faults, 0);
-    enum lt_code code =
-        lt_profile_load_memory(&needs->standard, "(built-in obd-ii)",
-                               (struct lt_text){built_in_obd, built_in_obd_len}, &faults);
-    say_faults(&faults, code == LT_OK);
-    lt_faults_release(&faults);
-    profiles[0] = needs->standard;
-    if (code == LT_OK)
-        code = lt_replies_new(&needs->replies, profiles, 1, &error);
-    return code == LT_OK ? EXIT_FINE : EXIT_SYSTEM;
+    const struct lt_profile *standard = needs->standard = load_built_in_obd();
+    if (!standard)
+        return EXIT_SYSTEM;
+    if (lt_replies_new(&needs->replies, &standard, 1, &error) == LT_OK)
+        return EXIT_FINE;
+    say_error(&error);
+    return EXIT_SYSTEM;
 }
 
 int needs_take(struct needs *needs, const struct needs_wishes *wishes)

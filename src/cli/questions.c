@@ -4,9 +4,9 @@
 #include <string.h>
 
 #include "cli/built_in.h"
+#include "loomtap/defs/load.h"
 #include "loomtap/base/number.h"
 #include "loomtap/core/role.h"
-#include "loomtap/defs/load.h"
 
 #define NONE LT_OBD_NO_NUMBER
 
@@ -28,18 +28,6 @@ static const struct name {
     {"lambda", NULL, 0x01, 0x34},
 };
 #define NAMES (sizeof names / sizeof *names)
-
-static int load_standard(struct questions *questions)
-{
-    struct lt_faults faults;
-    lt_faults_init(&faults, 0);
-    enum lt_code code =
-        lt_profile_load_memory(&questions->standard, "(built-in obd-ii)",
-                               (struct lt_text){built_in_obd, built_in_obd_len}, &faults);
-    say_faults(&faults, code == LT_OK);
-    lt_faults_release(&faults);
-    return code == LT_OK ? EXIT_FINE : EXIT_SYSTEM;
-}
 
 void questions_free(struct questions *questions)
 {
@@ -165,7 +153,8 @@ static int take_word(struct questions *questions, const char *command, const cha
 int questions_take(struct questions *questions, const char *command, const struct list *words)
 {
     *questions = (struct questions){0};
-    int status = load_standard(questions);
+    questions->standard = load_built_in_obd();
+    int status = questions->standard ? EXIT_FINE : EXIT_SYSTEM;
     for (size_t i = 0; status == EXIT_FINE && i < words->count; i++) {
         status = take_word(questions, command, words->items[i]);
         questions->word_count++;

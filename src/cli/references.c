@@ -44,18 +44,6 @@ static bool wants_replies(const struct reference_options *o)
     return o->roles || (!o->sheet && !o->marks && !o->signals->count);
 }
 
-static int load_standard(struct references *references)
-{
-    struct lt_faults faults;
-    lt_faults_init(&faults, 0);
-    enum lt_code code =
-        lt_profile_load_memory(&references->standard, "(built-in obd-ii)",
-                               (struct lt_text){built_in_obd, built_in_obd_len}, &faults);
-    say_faults(&faults, code == LT_OK);
-    lt_faults_release(&faults);
-    return code == LT_OK ? EXIT_FINE : EXIT_SYSTEM;
-}
-
 int references_begin(struct references *references, const struct reference_options *options,
                      struct profiles *profiles)
 {
@@ -65,9 +53,9 @@ int references_begin(struct references *references, const struct reference_optio
     int status = check_options(options, profiles->count);
     if (status != EXIT_FINE || !wants_replies(options))
         return status;
-    status = load_standard(references);
-    if (status != EXIT_FINE)
-        return status;
+    references->standard = load_built_in_obd();
+    if (!references->standard)
+        return EXIT_SYSTEM;
     for (size_t i = 0; i < profiles->count; i++)
         all[i] = profiles->items[i];
     all[profiles->count] = references->standard;

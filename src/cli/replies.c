@@ -1,21 +1,6 @@
 /* See replies.h. */
 #include "cli/replies.h"
 
-#include "cli/built_in.h"
-#include "loomtap/defs/load.h"
-
-struct lt_profile *load_standard_obd(void)
-{
-    struct lt_profile *profile = NULL;
-    struct lt_faults faults;
-    struct lt_text text = {built_in_obd, built_in_obd_len};
-    lt_faults_init(&faults, 0);
-    if (lt_profile_load_memory(&profile, "(built-in obd-ii)", text, &faults) != LT_OK)
-        profile = NULL;
-    lt_faults_release(&faults);
-    return profile;
-}
-
 int replies_given(struct lt_replies *replies, struct lt_arena *arena,
                   const struct lt_proof_reference **ret_list, size_t *ret_count)
 {

@@ -7,8 +7,6 @@
 #include "loomtap/prove/prove.h"
 #include "loomtap/seek/reference.h"
 
-/* signaldefs/obd-ii.ini as the program carries it; NULL without memory. */
-struct lt_profile *load_standard_obd(void);
 /* The replies as references, in `arena`: those that measure a role. */
 int replies_given(struct lt_replies *replies, struct lt_arena *arena,
                   const struct lt_proof_reference **ret_list, size_t *ret_count);
